@@ -1,4 +1,4 @@
-"""Pyrometric cones: an ordered list of names (06 is below 6), never numbers, and their charted temperatures."""
+"""Pyrometric cones: an ordered list of names (06 is below 6), never numbers, and their temperatures."""
 
 from __future__ import annotations
 
