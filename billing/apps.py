@@ -1,0 +1,8 @@
+"""The money app."""
+
+from django.apps import AppConfig
+
+
+class BillingConfig(AppConfig):
+    name = "billing"
+    verbose_name = "Money"

@@ -1,0 +1,687 @@
+"""Who bears what of a firing: exact shares, rounded as one table so that every bill and every total is right."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from math import ceil, floor
+from typing import Any, Literal
+
+from billing import exchange
+from coop import money
+from coop.errors import Malformed, Refused
+
+FUND = "fund"  # the co-op's own part; no member may be called so
+_ONE = Fraction(1)
+_MOST = 10**15
+# How a weight is printed: what it is divided by, its unit and its decimals. Weights are ml, mm2, minutes or counts.
+_UNITS: dict[str, tuple[int, str]] = {
+    "litres": (1000, "l"),
+    "soda_litres": (1000, "l"),
+    "board_area": (100, "cm²"),
+    "hours": (60, "h"),
+    "pieces": (1, "pieces"),
+    "heads": (1, "heads"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """Who shares: ``factor`` multiplies the shares (guests), ``floor`` (0: none) and ``cap`` bound the total."""
+
+    id: str
+    factor: Fraction = _ONE
+    floor: int = 0
+    cap: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """One bill in minor units (a refund is negative), shared by ``weights``; ``fund_weight`` is the fund's own."""
+
+    id: str
+    bill: int
+    key: str
+    weights: Mapping[str, Fraction | int]
+    fund_weight: Fraction | int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CostTable:
+    """What is to be shared: the firing (its id breaks ties), the currency, members and pools."""
+
+    firing: str
+    currency: str
+    members: tuple[Member, ...]
+    pools: tuple[Pool, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Working:
+    """How one amount came about. ``member`` may be FUND. ``sentence`` can be redone with a pocket calculator."""
+
+    pool: str
+    member: str
+    weight: Fraction
+    weight_of_all: Fraction
+    exact: Fraction
+    amount: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CostShares:
+    """``table[pool][member]``, ``totals[member]`` and ``fund[pool]`` in minor units; each pool sums to its bill.
+
+    A negative entry of ``fund`` is what the fund receives (surcharges of guests). ``notes`` are the rules that
+    moved money beyond plain proportion, in words.
+    """
+
+    table: Mapping[str, Mapping[str, int]]
+    totals: Mapping[str, int]
+    fund: Mapping[str, int]
+    working: tuple[Working, ...]
+    exact_totals: Mapping[str, Fraction]
+    total_sentences: Mapping[str, str]
+    notes: tuple[str, ...] = field(default=())
+
+
+class NothingToSplit(Refused):
+    """No weight above zero: there is nobody to share the amount."""
+
+    kind = "nothing-to-split"
+
+
+# --- One pool ---------------------------------------------------------------------------------
+
+
+def tie_hash(firing: str, member: str) -> str:
+    """What decides between equal remainders: SHA-256 of firing and member, so the odd cent wanders."""
+    return hashlib.sha256(f"{firing}|{member}".encode()).hexdigest()
+
+
+def largest_remainder(
+    amount: int, weights: Mapping[str, Fraction | int], *, firing: str = ""
+) -> dict[str, int]:
+    """Share ``amount`` minor units in proportion to ``weights`` by the method of largest remainders (Hamilton).
+
+    The shares add up exactly, negative amounts too. Equal remainders: larger weight, then ``tie_hash``.
+    Raises NothingToSplit without a weight above zero, Refused for a weight below it.
+    """
+    if any(weight < 0 for weight in weights.values()):
+        raise Refused("A weight is below zero; give weights of zero or more.")
+    whole = Fraction(sum(weights.values()))
+    if not whole:
+        raise NothingToSplit(
+            "All weights are zero; give a weight to somebody, or let the fund bear the amount."
+        )
+    exact = {member: amount * Fraction(weight) / whole for member, weight in weights.items()}
+    shares = {member: floor(share) for member, share in exact.items()}
+    neediest = sorted(exact, key=lambda m: (-(exact[m] - shares[m]), -weights[m], tie_hash(firing, m)))
+    for member in neediest[: amount - sum(shares.values())]:
+        shares[member] += 1
+    return shares
+
+
+# --- The whole table --------------------------------------------------------------------------
+
+
+def share(request: CostTable) -> CostShares:
+    """Share all bills of a firing among its members and the fund.
+
+    Exact share of member i in pool p: bill * w_ip / (sum of all w_p and the fund's), times the member's factor;
+    the difference goes to or comes from the fund and changes nobody else's share. Floors and caps hold for the
+    member's total: one common scale lets all other totals take up the difference, the fund the rest. A pool
+    nobody has a weight in is borne by the fund. Then every cell and every total, the fund's too, becomes one of
+    its two neighbouring integers while every pool keeps its bill (controlled rounding: Bacharach 1966). The
+    order of members and pools makes no difference. Raises Malformed with one sentence per fault.
+    """
+    if faults := _faults(request):
+        raise Malformed(faults)
+    members = sorted(request.members, key=lambda member: tie_hash(request.firing, member.id))
+    pools = sorted(request.pools, key=lambda pool: pool.id)
+    whole = {p.id: Fraction(sum(p.weights.values())) + p.fund_weight for p in pools}
+    plain = {pool.id: _plain_shares(pool, members, whole[pool.id]) for pool in pools}
+    scales, minimum, notes = _scales(members, pools, plain)
+
+    exact: dict[str, dict[str, Fraction]] = {}
+    for pool in pools:
+        row: dict[str, Fraction] = {}
+        for member in members:
+            part = plain[pool.id].get(member.id, Fraction(0)) * (scales[member.id] if pool.bill > 0 else 1)
+            row[member.id] = part + minimum.get(member.id, {}).get(pool.id, 0)
+        exact[pool.id] = row | {FUND: pool.bill - sum(row.values())}
+    order = [*(member.id for member in members), FUND]
+    rounded = controlled_rounding(exact, order)
+    for pool in pools:
+        if not whole[pool.id] and pool.bill:
+            notes.append(f"Nobody has a share in {pool.id} ({pool.key}), so the fund bears all of it.")
+    return _result(request, exact, rounded, whole, scales, minimum, notes)
+
+
+def controlled_rounding(
+    exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]
+) -> dict[str, dict[str, int]]:
+    """Round a table ``exact[row][column]`` whose rows add up to integers.
+
+    Every row keeps its sum; every cell and every column's sum becomes the integer below or above its exact
+    value. ``order`` holds the columns, first among equals first. Largest remainders get their unit first; where
+    that cannot be completed, units move along shortest alternating paths (a flow of unit capacities). With one
+    row the result is that of ``largest_remainder``.
+    """
+    return _UnitFlow(exact, order).solve()
+
+
+class _UnitFlow:
+    """Which cells are rounded up: each row an exact number, each column within two bounds at most one apart."""
+
+    def __init__(self, exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]) -> None:
+        self.rows = list(exact)
+        self.columns = list(order)
+        self.below = [[floor(exact[row].get(column, 0)) for column in order] for row in self.rows]
+        rank = {column: place for place, column in enumerate(order)}
+        self.open_in_row: list[list[int]] = []  # columns whose cell is no integer, neediest first
+        self.wanted: list[int] = []
+        for at, row in enumerate(self.rows):
+            cells = exact[row]
+            self.open_in_row.append(_neediest(cells, rank))
+            self.wanted.append(int(sum(cells.values())) - sum(self.below[at]))
+        self.rows_of: list[list[int]] = [[] for _ in order]
+        for at, columns in enumerate(self.open_in_row):
+            for column in columns:
+                self.rows_of[column].append(at)
+        self.least: list[int] = []
+        self.most: list[int] = []
+        for column, name in enumerate(order):
+            total = sum((exact[row].get(name, Fraction(0)) for row in self.rows), Fraction(0))
+            base = sum(below[column] for below in self.below)
+            self.least.append(floor(total) - base)
+            self.most.append(ceil(total) - base)
+        self.load = [0] * len(order)
+        self.up: list[set[int]] = [set() for _ in self.rows]
+
+    def solve(self) -> dict[str, dict[str, int]]:
+        for row, columns in enumerate(self.open_in_row):
+            for column in columns:
+                if len(self.up[row]) < self.wanted[row] and self.load[column] < self.most[column]:
+                    self._raise(row, column)
+        for row in range(len(self.rows)):
+            while len(self.up[row]) < self.wanted[row]:
+                self._give_row_a_unit(row)
+        for column in range(len(self.columns)):
+            while self.load[column] < self.least[column]:
+                self._give_column_a_unit(column)
+        return {
+            name: {
+                column: self.below[row][at] + (at in self.up[row]) for at, column in enumerate(self.columns)
+            }
+            for row, name in enumerate(self.rows)
+        }
+
+    def _raise(self, row: int, column: int) -> None:
+        self.up[row].add(column)
+        self.load[column] += 1
+
+    def _lower(self, row: int, column: int) -> None:
+        self.up[row].remove(column)
+        self.load[column] -= 1
+
+    def _give_row_a_unit(self, start: int) -> None:
+        """Breadth first from a row that lacks a unit to a column that can take one more."""
+        came_from: dict[int, tuple[int, int]] = {}  # row: (row before it, column that moves to that row)
+        queue, columns_seen = [start], set[int]()
+        for row in queue:
+            for column in self.open_in_row[row]:
+                if column in self.up[row] or column in columns_seen:
+                    continue
+                columns_seen.add(column)
+                if self.load[column] < self.most[column]:
+                    self._raise(row, column)
+                    while row != start:
+                        before, moved = came_from[row]
+                        self._lower(row, moved)
+                        self._raise(before, moved)
+                        row = before
+                    return
+                for other in self.rows_of[column]:
+                    if column in self.up[other] and other not in came_from and other != start:
+                        came_from[other] = (row, column)
+                        queue.append(other)
+        raise AssertionError("a table whose rows add up to integers always has a controlled rounding")
+
+    def _give_column_a_unit(self, start: int) -> None:
+        """Breadth first from a column that lacks a unit to one that can spare one; rows keep their number."""
+        came_from: dict[
+            int, tuple[int, int]
+        ] = {}  # column: (column before it, row in which they change places)
+        queue = [start]
+        for column in queue:
+            for row in self.rows_of[column]:
+                if column in self.up[row]:
+                    continue
+                for other in reversed(self.open_in_row[row]):
+                    if other not in self.up[row] or other in came_from or other == start:
+                        continue
+                    came_from[other] = (column, row)
+                    if self.load[other] > self.least[other]:
+                        while other != start:
+                            before, at = came_from[other]
+                            self._lower(at, other)
+                            self._raise(at, before)
+                            other = before
+                        return
+                    queue.append(other)
+        raise AssertionError("a table whose rows add up to integers always has a controlled rounding")
+
+
+def _neediest(cells: Mapping[str, Fraction], rank: Mapping[str, int]) -> list[int]:
+    """Places of the cells that are no integers: largest remainder, larger share, earlier place first."""
+    keyed = sorted(
+        (floor(share) - share, -abs(share), rank[column])
+        for column, share in cells.items()
+        if share.denominator != 1
+    )
+    return [place for _, _, place in keyed]
+
+
+def _plain_shares(pool: Pool, members: Sequence[Member], whole: Fraction) -> dict[str, Fraction]:
+    if not whole:
+        return {}
+    unit = pool.bill / whole
+    return {
+        member.id: unit * pool.weights[member.id] * member.factor
+        for member in members
+        if pool.weights.get(member.id)
+    }
+
+
+def _scales(
+    members: Sequence[Member], pools: Sequence[Pool], plain: Mapping[str, Mapping[str, Fraction]]
+) -> tuple[dict[str, Fraction], dict[str, dict[str, Fraction]], list[str]]:
+    """By what each member's shares of charges are multiplied so that floors and caps hold.
+
+    Also what a member without any share pays in each pool because of a floor, and notes in words. Members'
+    totals become clip(scale * charges + refunds, floor, cap) with the one scale that keeps their sum.
+    """
+    scales = {member.id: _ONE for member in members}
+    bills = {pool.id: pool.bill for pool in pools if pool.bill > 0}
+    if not any(member.floor or member.cap is not None for member in members):
+        return scales, {}, []
+    if not bills:
+        return scales, {}, ["There is nothing to charge, so minimum and cap do not count."]
+    charges: dict[str, Fraction] = {}
+    refunds: dict[str, Fraction] = {}
+    for member in members:
+        shares = {pool: row.get(member.id, Fraction(0)) for pool, row in plain.items()}
+        charges[member.id] = sum((shares[pool] for pool in shares if pool in bills), Fraction(0))
+        refunds[member.id] = sum((shares[pool] for pool in shares if pool not in bills), Fraction(0))
+
+    def totals(scale: Fraction) -> dict[str, Fraction]:
+        return {m.id: _clip(scale * charges[m.id] + refunds[m.id], m) for m in members}
+
+    target = sum(charges.values()) + sum(refunds.values())
+    limits = [limit for m in members for limit in (m.floor or None, m.cap) if limit is not None]
+    turns = {Fraction(0)} | {
+        (limit - refunds[m.id]) / charges[m.id]
+        for m in members
+        if charges[m.id]
+        for limit in (m.floor, m.cap)
+        if limit is not None
+    }
+    scale = _scale_for(target, sorted(turn for turn in turns if turn >= 0), totals, charges)
+    paid = totals(scale)
+    minimum: dict[str, dict[str, Fraction]] = {}
+    for member in members:
+        due = paid[member.id] - refunds[member.id]
+        if charges[member.id]:
+            scales[member.id] = due / charges[member.id]
+        elif due:
+            minimum[member.id] = {pool: due * bill / sum(bills.values()) for pool, bill in bills.items()}
+    notes = []
+    if limits and paid != {m: charges[m] + refunds[m] for m in charges}:
+        notes.append(
+            "A minimum or a cap moved the totals; each total takes up its part by one common scale, and the fund "
+            "evens out what this moves between the pools."
+        )
+    if short := target - sum(paid.values()):
+        notes.append(
+            "Minimum and cap leave a rest; the fund " + ("bears it." if short > 0 else "receives it.")
+        )
+    return scales, minimum, notes
+
+
+def _clip(amount: Fraction, member: Member) -> Fraction:
+    if member.floor:
+        amount = max(amount, Fraction(member.floor))
+    return amount if member.cap is None else min(amount, Fraction(member.cap))
+
+
+def _scale_for(
+    target: Fraction,
+    turns: Sequence[Fraction],
+    totals: Callable[[Fraction], Mapping[str, Fraction]],
+    charges: Mapping[str, Fraction],
+) -> Fraction:
+    """The scale at which all totals together reach the target, else the nearest one; piecewise linear."""
+
+    def sum_at(scale: Fraction) -> Fraction:
+        return sum(totals(scale).values(), Fraction(0))
+
+    low, high = 0, len(turns) - 1
+    if sum_at(turns[low]) >= target:
+        return turns[low]
+    if sum_at(turns[high]) < target:
+        before, after = turns[high], turns[high] + 1
+        slope = sum_at(after) - sum_at(before)
+        return before + (target - sum_at(before)) / slope if slope else before
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if sum_at(turns[middle]) >= target else (middle, high)
+    before, after = turns[low], turns[high]
+    at_before, at_after = sum_at(before), sum_at(after)
+    return before + (target - at_before) * (after - before) / (at_after - at_before)
+
+
+# --- Words ------------------------------------------------------------------------------------
+
+
+def _result(
+    request: CostTable,
+    exact: Mapping[str, Mapping[str, Fraction]],
+    rounded: Mapping[str, Mapping[str, int]],
+    whole: Mapping[str, Fraction],
+    scales: Mapping[str, Fraction],
+    minimum: Mapping[str, Mapping[str, Fraction]],
+    notes: Sequence[str],
+) -> CostShares:
+    """The answer in the order the request was given in."""
+    working: list[Working] = []
+    exact_totals: dict[str, Fraction] = {}
+    total_sentences: dict[str, str] = {}
+    totals: dict[str, int] = {}
+    words = _Words(request.currency)
+    for member in request.members:
+        cells = {pool.id: rounded[pool.id][member.id] for pool in request.pools}
+        exact_totals[member.id] = sum((exact[pool][member.id] for pool in cells), Fraction(0))
+        totals[member.id] = sum(cells.values())
+        total_sentences[member.id] = words.total(list(cells.values()), exact_totals[member.id])
+    for pool in request.pools:
+        for member in request.members:
+            share, amount = exact[pool.id][member.id], rounded[pool.id][member.id]
+            least = minimum.get(member.id, {}).get(pool.id, Fraction(0))
+            sentence = words.share(
+                pool,
+                member,
+                whole[pool.id],
+                scales[member.id] if pool.bill > 0 else _ONE,
+                least,
+                share,
+                amount,
+            )
+            weight = Fraction(pool.weights.get(member.id, 0))
+            working.append(Working(pool.id, member.id, weight, whole[pool.id], share, amount, sentence))
+        share, amount = exact[pool.id][FUND], rounded[pool.id][FUND]
+        sentence = words.fund(pool, whole[pool.id], share, amount)
+        weight = Fraction(pool.fund_weight)
+        working.append(Working(pool.id, FUND, weight, whole[pool.id], share, amount, sentence))
+    return CostShares(
+        table={p.id: {m.id: rounded[p.id][m.id] for m in request.members} for p in request.pools},
+        totals=totals,
+        fund={pool.id: rounded[pool.id][FUND] for pool in request.pools},
+        working=tuple(working),
+        exact_totals=exact_totals,
+        total_sentences=total_sentences,
+        notes=tuple(notes),
+    )
+
+
+class _Words:
+    """Sentences that can be redone with a pocket calculator; four decimals more than the currency has."""
+
+    def __init__(self, currency: str) -> None:
+        self.currency = currency
+        self.places = money.digits(currency)
+
+    def share(
+        self,
+        pool: Pool,
+        member: Member,
+        whole: Fraction,
+        scale: Fraction,
+        least: Fraction,
+        share: Fraction,
+        amount: int,
+    ) -> str:
+        weight = Fraction(pool.weights.get(member.id, 0))
+        if least:
+            return (
+                f"The minimum of {self.amount(member.floor)} {self.currency}, spread over the bills; this bill's "
+                f"part is {self.exact(share)}{self.rounded(share, amount)}."
+            )
+        if not weight:
+            return f"No share in {pool.id}: 0."
+        value = pool.bill * weight / whole
+        text = (
+            f"{self.amount(pool.bill)} {self.currency} x {weight_text(weight, pool.key)} / "
+            f"{weight_text(whole, pool.key)} = {self.exact(value)}"
+        )
+        if member.factor != 1:
+            value *= member.factor
+            text += f", x {decimal_text(member.factor, 10)} (factor) = {self.exact(value)}"
+        if scale != 1:
+            text += f", x {decimal_text(scale, 10)} (minimum and cap) = {self.exact(share)}"
+        return f"{text}{self.rounded(share, amount)}."
+
+    def fund(self, pool: Pool, whole: Fraction, share: Fraction, amount: int) -> str:
+        if not whole:
+            return f"Nobody has a share in {pool.id} ({pool.key}), so the fund bears {self.amount(amount)}."
+        members = pool.bill - share
+        return (
+            f"{self.amount(pool.bill)} {self.currency} less the members' {self.exact(members)} = "
+            f"{self.exact(share)}{self.rounded(share, amount)}."
+        )
+
+    def total(self, amounts: Sequence[int], exact: Fraction) -> str:
+        listed = [self.amount(amount) for amount in amounts if amount] or [self.amount(0)]
+        text = " + ".join(listed).replace("+ -", "- ")
+        if len(listed) > 1:
+            text += f" = {self.amount(sum(amounts))}"
+        if exact == sum(amounts):
+            return f"{text} {self.currency}."
+        return f"{text} {self.currency}; before rounding {self.exact(exact)}."
+
+    def amount(self, minor: int) -> str:
+        return money.format_plain(minor, self.currency)
+
+    def exact(self, minor: Fraction) -> str:
+        return decimal_text(minor / 10**self.places, self.places + 4, least=self.places)
+
+    def rounded(self, share: Fraction, amount: int) -> str:
+        if share == amount:
+            return ""
+        return f", rounded {'up' if amount > share else 'down'} to {self.amount(amount)}"
+
+
+def weight_text(weight: Fraction, key: str) -> str:
+    """A weight with the unit of its key: 41200 litres' worth of ml as ``41.2 l``; unknown keys as they are."""
+    per, unit = _UNITS.get(key, (1, key))
+    return f"{decimal_text(weight / per, 6)} {unit}"
+
+
+def decimal_text(value: Fraction, most: int, *, least: int = 0) -> str:
+    """The value cut after ``most`` decimals, with ``...`` if that is not all of it; at least ``least`` decimals."""
+    scaled = abs(value) * 10**most
+    digits = f"{floor(scaled):0{most + 1}d}"
+    whole, part = digits[: len(digits) - most], digits[len(digits) - most :]
+    cut = scaled.denominator != 1
+    if not cut:
+        part = part.rstrip("0").ljust(least, "0")
+    return f"{'-' if value < 0 else ''}{whole}{'.' if part else ''}{part}{'...' if cut else ''}"
+
+
+# --- What may be shared -----------------------------------------------------------------------
+
+
+def _faults(request: CostTable) -> list[str]:
+    """What keeps the table from being shared, one sentence each: where, what, how to mend it."""
+    faults: list[str] = []
+    try:
+        money.digits(request.currency)
+    except Refused as refused:
+        faults.append(f"currency: {refused}")
+    known = {member.id for member in request.members}
+    faults += [f"members: {name!r} stands twice; keep one." for name in _twice(m.id for m in request.members)]
+    faults += [
+        f"pools: {name!r} stands twice; give each its own id." for name in _twice(p.id for p in request.pools)
+    ]
+    for member in request.members:
+        where = f"members, {member.id}"
+        if member.id == FUND:
+            faults.append(f"{where}: this id stands for the co-op's fund; give the member another one.")
+        if not 0 <= member.factor <= 100:
+            faults.append(f"{where}: the factor is {member.factor}; give one from 0 to 100.")
+        if member.floor < 0 or (member.cap is not None and member.cap < 0):
+            faults.append(f"{where}: floor and cap cannot be below zero; give minor units from 0.")
+        if member.cap is not None and member.floor > member.cap:
+            faults.append(
+                f"{where}: the floor {member.floor} is above the cap {member.cap}; lower one of them."
+            )
+    for pool in request.pools:
+        where = f"pools, {pool.id}"
+        if abs(pool.bill) > _MOST:
+            faults.append(f"{where}: the bill is too large; give at most {_MOST} minor units.")
+        if pool.fund_weight < 0:
+            faults.append(f"{where}: the fund's weight is below zero; give 0 or more.")
+        for name, weight in pool.weights.items():
+            if name not in known:
+                faults.append(
+                    f"{where}: {name!r} is not among the members; add the member or drop the weight."
+                )
+            if weight < 0:
+                faults.append(f"{where}: the weight of {name!r} is below zero; give 0 or more.")
+    return faults
+
+
+def _twice(names: Iterable[str]) -> list[str]:
+    seen: set[str] = set()
+    return sorted({name for name in names if name in seen or seen.add(name)})  # type: ignore[func-returns-value]
+
+
+# --- Exchange files ---------------------------------------------------------------------------
+
+
+def parse(text: str | bytes) -> CostTable:
+    """The table of a ``cost-shares/1`` file. Raises Malformed with one sentence per fault."""
+    content = exchange.read(text, "cost-shares-1")
+    request = CostTable(
+        firing=content["firing"],
+        currency=content["currency"],
+        members=tuple(
+            Member(
+                id=member["id"],
+                factor=Fraction(member.get("factor", 1)),
+                floor=member.get("floor", 0),
+                cap=member.get("cap"),
+            )
+            for member in content["members"]
+        ),
+        pools=tuple(
+            Pool(
+                id=pool["id"],
+                bill=pool["bill"],
+                key=pool["key"],
+                weights={name: Fraction(w) for name, w in pool["weights"].items() if name != FUND},
+                fund_weight=Fraction(pool["weights"].get(FUND, 0)),
+            )
+            for pool in content["pools"]
+        ),
+    )
+    if faults := _faults(request):
+        raise Malformed(faults)
+    return request
+
+
+def answer(shares: CostShares) -> dict[str, Any]:
+    """The answer to a ``cost-shares/1`` file, ready for JSON; exact values are fractions of minor units as text."""
+    pools: dict[str, dict[str, Any]] = {pool: {} for pool in shares.table}
+    for line in shares.working:
+        pools[line.pool][line.member] = {
+            "weight": str(line.weight),
+            "of": str(line.weight_of_all),
+            "exact": str(line.exact),
+            "amount": line.amount,
+            "sentence": line.sentence,
+        }
+    totals = {
+        member: {"exact": str(shares.exact_totals[member]), "sentence": sentence}
+        for member, sentence in shares.total_sentences.items()
+    }
+    return {
+        "table": {pool: dict(row) for pool, row in shares.table.items()},
+        "totals": dict(shares.totals),
+        "fund": dict(shares.fund),
+        "working": {"pools": pools, "totals": totals, "notes": list(shares.notes)},
+    }
+
+
+# --- Weights and bills for the pools ----------------------------------------------------------
+
+
+def space_used(
+    loaded_ml: int, booked_ml: int, rule: Literal["loaded", "booked", "larger"], unused: Fraction | int = 1
+) -> Fraction:
+    """Litres (in ml) that count; with ``larger`` booked space counts at least for the part ``unused`` of it."""
+    if rule == "larger":
+        return max(Fraction(loaded_ml), booked_ml * Fraction(unused))
+    return Fraction(loaded_ml if rule == "loaded" else booked_ml)
+
+
+def fill_guarantee(
+    weights: Mapping[str, Fraction | int], capacity: Fraction | int, least_fill: Fraction | int
+) -> Fraction:
+    """The fund's weight when members never pay for a kiln emptier than ``least_fill`` (0 to 1) of ``capacity``.
+
+    The bill is shared over max(sum of weights, least_fill * capacity); the fund bears what is missing. With 0
+    the members bear all empty space, with 1 the fund does.
+    """
+    return max(Fraction(0), Fraction(least_fill) * capacity - sum(weights.values()))
+
+
+LATE_STEPS: tuple[tuple[int, Fraction], ...] = ((14, Fraction(0)), (2, Fraction(1, 2)))
+
+
+def late_cancel_fee(
+    days_before: int, quoted: int, *, relet: int = 0, steps: Sequence[tuple[int, Fraction]] = LATE_STEPS
+) -> int:
+    """Minor units due from who withdraws ``days_before`` loading a booking quoted at ``quoted``.
+
+    ``steps`` hold (days, part of the quote) for withdrawing that early or earlier, most days first; later than
+    all of them costs the whole quote. What was earned by letting the space again (``relet``) comes off, never
+    below zero. Not appearing counts as 0 days.
+    """
+    part = next((part for days, part in steps if days_before >= days), _ONE)
+    return max(0, money.round_fraction(part * quoted) - relet)
+
+
+@dataclass(frozen=True, slots=True)
+class HoursPools:
+    """Hours turned into two pools, neither of mixed sign; ``to_fund`` is what the two leave to the fund."""
+
+    charge: Pool
+    pay: Pool
+    to_fund: int
+
+
+def hours_pools(
+    owed_minutes: Mapping[str, int], worked_minutes: Mapping[str, int], hour_rate: int
+) -> HoursPools:
+    """A charge for hours owed and a credit (a negative bill) for hours worked, at ``hour_rate`` minor units."""
+    bill = money.round_fraction(Fraction(hour_rate * sum(owed_minutes.values()), 60))
+    credit = money.round_fraction(Fraction(hour_rate * sum(worked_minutes.values()), 60))
+    return HoursPools(
+        charge=Pool("hours_owed", bill, "hours", dict(owed_minutes)),
+        pay=Pool("hours_worked", -credit, "hours", dict(worked_minutes)),
+        to_fund=bill - credit,
+    )

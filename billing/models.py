@@ -1,0 +1,315 @@
+"""Receipts, cost shares, the ledger, statements and payments. Money is integer minor units."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from coop.models import CoopOwned, Document, Membership, OfCoop
+from firings.models import Firing
+
+
+class Pool(models.TextChoices):
+    """What a cost is for; each pool is shared by its own key (``coop.policy.Terms``)."""
+
+    WOOD = "wood", _("wood")
+    SODA = "soda", _("soda")
+    SHELF_WASH = "shelf_wash", _("shelf wash and wear")
+    WADS_CONES = "wads_cones", _("wads and cones")
+    PERMIT = "permit", _("permit")
+    PER_HEAD = "per_head", _("per head")
+    RESERVE = "reserve", _("kiln reserve")
+    BREAKAGE = "breakage", _("breakage")
+
+
+class ReceiptQuerySet(OfCoop):
+    def standing(self) -> Self:
+        return self.filter(withdrawn_at=None)
+
+
+class Receipt(CoopOwned):
+    """Money the co-op or a member laid out for a firing; minus is a refund."""
+
+    firing = models.ForeignKey(Firing, on_delete=models.PROTECT, related_name="receipts")
+    on = models.DateField(_("date"))
+    pool = models.CharField(_("for"), max_length=10, choices=Pool)
+    amount_minor = models.BigIntegerField(_("amount"))
+    currency = models.CharField(max_length=3)
+    paid_by = models.ForeignKey(
+        Membership, on_delete=models.PROTECT, related_name="+", null=True, blank=True
+    )  # empty: from the co-op's account
+    supplier = models.CharField(_("from whom"), max_length=120, blank=True)
+    note = models.CharField(_("note"), max_length=200, blank=True)
+    entered_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    entered_at = models.DateTimeField()
+    withdrawn_at = models.DateTimeField(null=True)
+
+    objects = ReceiptQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["on", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(amount_minor=0), name="receipt_is_not_nothing"),
+            models.CheckConstraint(
+                condition=Q(
+                    pool__in=[
+                        "wood",
+                        "soda",
+                        "shelf_wash",
+                        "wads_cones",
+                        "permit",
+                        "per_head",
+                        "reserve",
+                        "breakage",
+                    ]
+                ),
+                name="receipt_pool_is_known",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_pool_display()} {self.amount_minor}"
+
+
+class Settlement(CoopOwned):
+    """The cost shares of one firing: drafted, open for questions, posted; once posted only a reversal changes it."""
+
+    class State(models.TextChoices):
+        DRAFT = "draft", _("draft")
+        QUESTIONS = "questions", _("open for questions")
+        POSTED = "posted", _("posted")
+        REVERSED = "reversed", _("reversed")
+        REPLACED = "replaced", _("replaced by a newer draft")
+
+    firing = models.ForeignKey(Firing, on_delete=models.PROTECT, related_name="settlements")
+    version = models.PositiveIntegerField()
+    state = models.CharField(max_length=9, choices=State, default=State.DRAFT)
+    request = models.JSONField()  # cost-shares/1
+    answer = models.JSONField()  # its answer, with the working
+    drafted_at = models.DateTimeField()
+    drafted_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    questions_until = models.DateTimeField(null=True)
+    posted_at = models.DateTimeField(null=True)
+    posting = models.OneToOneField("Posting", on_delete=models.PROTECT, related_name="settlement", null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-version"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["coop", "firing", "version"], name="settlement_version_used_once"
+            ),
+            models.UniqueConstraint(
+                fields=["coop", "firing"],
+                condition=Q(state__in=["draft", "questions", "posted"]),
+                name="one_standing_settlement_per_firing",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="posted") | Q(posting__isnull=False),
+                name="posted_settlement_has_a_posting",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.firing} v{self.version}"
+
+
+class CostPool(CoopOwned):
+    """One pool of a settlement: its bill, its key, and what no member bears."""
+
+    settlement = models.ForeignKey(Settlement, on_delete=models.CASCADE, related_name="pools")
+    pool = models.CharField(max_length=10, choices=Pool)
+    key = models.CharField(max_length=40)
+    bill_minor = models.BigIntegerField()
+    fund_minor = models.BigIntegerField(default=0)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "settlement", "pool"], name="pool_once_per_settlement")
+        ]
+
+    def __str__(self) -> str:
+        return self.get_pool_display()
+
+
+class CostShare(CoopOwned):
+    """What one member bears of one pool, with the sum behind it."""
+
+    settlement = models.ForeignKey(Settlement, on_delete=models.CASCADE, related_name="shares")
+    pool = models.ForeignKey(CostPool, on_delete=models.CASCADE, related_name="shares")
+    member = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="cost_shares")
+    amount_minor = models.BigIntegerField()
+    working = models.JSONField(default=dict)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["member__person__name", "pool"]
+        constraints = [models.UniqueConstraint(fields=["coop", "pool", "member"], name="one_share_per_pool")]
+
+    def __str__(self) -> str:
+        return f"{self.member} {self.pool}: {self.amount_minor}"
+
+
+class Question(CoopOwned):
+    """A member's question about a settlement, answered in writing before it is posted."""
+
+    settlement = models.ForeignKey(Settlement, on_delete=models.CASCADE, related_name="questions")
+    share = models.ForeignKey(CostShare, on_delete=models.SET_NULL, related_name="questions", null=True)
+    asked_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
+    asked_at = models.DateTimeField()
+    text = models.TextField(_("question"))
+    answer = models.TextField(_("answer"), blank=True)
+    answered_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    answered_at = models.DateTimeField(null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["asked_at"]
+
+    def __str__(self) -> str:
+        return self.text[:40]
+
+
+class Account(CoopOwned):
+    """An account of the ledger. A member's account: plus is to pay, minus is to receive."""
+
+    class Kind(models.TextChoices):
+        MEMBER = "member", _("member")
+        BANK = "bank", _("bank and cash")
+        COST = "cost", _("firing costs")
+        RESERVE = "reserve", _("kiln reserve")
+        FUND = "fund", _("co-op's fund")
+
+    code = models.CharField(max_length=60)
+    name = models.CharField(max_length=120)
+    kind = models.CharField(max_length=8, choices=Kind)
+    member = models.OneToOneField(Membership, on_delete=models.PROTECT, related_name="account", null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["code"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "code"], name="account_code_used_once"),
+            models.CheckConstraint(
+                condition=Q(kind="member", member__isnull=False) | ~Q(kind="member") & Q(member=None),
+                name="member_account_has_a_member",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Posting(CoopOwned):
+    """One balanced, unchangeable entry; mended only by a reversing posting. Triggers refuse UPDATE and DELETE."""
+
+    number = models.PositiveIntegerField()  # gap-free per co-op
+    key = models.CharField(max_length=120)  # what it posts: nothing is posted twice
+    kind = models.CharField(max_length=20)
+    on = models.DateField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    text = models.CharField(max_length=200)
+    currency = models.CharField(max_length=3)
+    line_count = models.PositiveSmallIntegerField()
+    reverses = models.OneToOneField("self", on_delete=models.PROTECT, related_name="reversed_by", null=True)
+    previous_hash = models.CharField(max_length=64)
+    hash = models.CharField(max_length=64)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-number"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "number"], name="posting_numbered_once"),
+            models.UniqueConstraint(fields=["coop", "key"], name="posted_once_per_key"),
+            models.CheckConstraint(condition=Q(line_count__gte=2), name="posting_has_two_lines_or_more"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.number} {self.text}"
+
+
+class Line(CoopOwned):
+    """One line of a posting. The lines of a posting sum to zero."""
+
+    posting = models.ForeignKey(Posting, on_delete=models.PROTECT, related_name="lines")
+    account = models.ForeignKey(Account, on_delete=models.PROTECT, related_name="lines")
+    amount_minor = models.BigIntegerField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [models.CheckConstraint(condition=~Q(amount_minor=0), name="line_is_not_nothing")]
+        indexes = [models.Index(fields=["account"], name="line_by_account")]
+
+    def __str__(self) -> str:
+        return f"{self.account} {self.amount_minor:+d}"
+
+
+class Statement(CoopOwned):
+    """The paper one member gets for one settlement."""
+
+    settlement = models.ForeignKey(Settlement, on_delete=models.PROTECT, related_name="statements")
+    member = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="statements")
+    number = models.PositiveIntegerField()
+    reference = models.CharField(max_length=25)  # ISO 11649
+    total_minor = models.BigIntegerField()
+    balance_minor = models.BigIntegerField()
+    made_at = models.DateTimeField()
+    document = models.OneToOneField(Document, on_delete=models.PROTECT, related_name="statement", null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-number"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "number"], name="statement_numbered_once"),
+            models.UniqueConstraint(
+                fields=["coop", "settlement", "member"], name="one_statement_per_member_and_settlement"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.number} {self.member}"
+
+
+class Payment(CoopOwned):
+    """Money that moved between a member and the co-op: plus is paid by the member, minus paid out to them."""
+
+    class Way(models.TextChoices):
+        BANK = "bank", _("bank transfer")
+        CASH = "cash", _("cash")
+
+    member = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="payments")
+    on = models.DateField(_("date"))
+    amount_minor = models.BigIntegerField(_("amount"))
+    currency = models.CharField(max_length=3)
+    way = models.CharField(_("how"), max_length=4, choices=Way, default=Way.BANK)
+    reference = models.CharField(_("reference"), max_length=40, blank=True)
+    note = models.CharField(_("note"), max_length=200, blank=True)
+    posting = models.OneToOneField(Posting, on_delete=models.PROTECT, related_name="payment")
+    entered_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
+    entered_at = models.DateTimeField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-on", "-pk"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(amount_minor=0), name="payment_is_not_nothing"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.member} {self.amount_minor:+d}"

@@ -1,0 +1,52 @@
+"""Queue a notice inside a use case: written with what caused it, delivered later, once."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.conf import settings
+
+from coop import bell
+from coop.models import Coop, Document, Membership, Notice, Person
+
+
+def queue(
+    coop: Coop,
+    *,
+    key: str,
+    kind: str,
+    to: Membership | Person | str,
+    subject: str,
+    text: str,
+    now: datetime,
+    link: str = "",
+    due_at: datetime | None = None,
+    stale_at: datetime | None = None,
+    document: Document | None = None,
+) -> Notice:
+    """Write one mail to one person (or bare address) unless one with this key is there already.
+
+    ``key`` says what it is about, e.g. ``cleanup:<firing>:<membership>``; ``link`` is a path of this service;
+    ``stale_at``: after this it is dropped, not sent late. Call inside a use case only.
+    """
+    person = to.person if isinstance(to, Membership) else to if isinstance(to, Person) else None
+    address = person.email if person else str(to)
+    notice, is_new = Notice.objects.get_or_create(
+        coop=coop,
+        key=key[:200],
+        defaults={
+            "kind": kind,
+            "to_person": person,
+            "to_email": address,
+            "subject": " ".join(subject.split())[:200],
+            "text": text,
+            "link": f"{settings.SITE_URL}{link}" if link else "",
+            "document": document,
+            "made_at": now,
+            "due_at": due_at or now,
+            "stale_at": stale_at,
+        },
+    )
+    if is_new:
+        bell.ring("notice", notice.pk)
+    return notice

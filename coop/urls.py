@@ -1,0 +1,14 @@
+"""Where addresses lead. Every page and API path of a co-op lies under its own address."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+urlpatterns = [
+    path("operators/", admin.site.urls),
+    path("accounts/", include("allauth.account.urls")),
+    path("", include("coop.urls_people")),
+    path("<slug:coop>/api/v1/", include("firings.urls_api")),
+    path("<slug:coop>/api/v1/", include("billing.urls_api")),
+    path("<slug:coop>/", include("firings.urls")),
+    path("<slug:coop>/", include("billing.urls")),
+]

@@ -1,0 +1,41 @@
+"""Who may book, plan, lead and sign off: ``check_x`` raises with the reason (``coop.access.allowed`` asks)."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext as _
+
+from coop.access import check_holds
+from coop.errors import NotAllowed
+from coop.models import Membership, Role
+from firings.models import Firing, GuestPass
+
+
+def check_may_call(by: Membership | None) -> None:
+    """Calling a firing needs the role of firing lead (or coordinator)."""
+    check_holds(by, Role.Kind.LEAD, Role.Kind.COORDINATOR, to=_("call a firing"))
+
+
+def check_leads(by: Membership | None, firing: Firing) -> None:
+    """All of one firing is its lead's (or deputy's) to move; the coordinator may step in."""
+    if by is None or by.pk in (firing.lead_id, firing.deputy_id) or by.holds(Role.Kind.COORDINATOR):
+        return
+    raise NotAllowed(
+        _("Only the lead of this firing (%(lead)s) or their deputy can do this.") % {"lead": firing.lead.name}
+    )
+
+
+def check_steward(by: Membership | None) -> None:
+    check_holds(
+        by, Role.Kind.STEWARD, Role.Kind.COORDINATOR, to=_("change kilns, materials, wood and checklists")
+    )
+
+
+def check_takes_part(by: Membership | None, firing: Firing) -> None:
+    """Members take part in any firing; a guest only in the one they were invited to."""
+    if by is None or by.holds(
+        Role.Kind.MEMBER, Role.Kind.LEAD, Role.Kind.STEWARD, Role.Kind.TREASURER, Role.Kind.COORDINATOR
+    ):
+        return
+    if GuestPass.objects.filter(coop=firing.coop_id, firing=firing, guest=by).exists():
+        return
+    raise NotAllowed(_("You are a guest and not invited to this firing. Ask the member who is your host."))

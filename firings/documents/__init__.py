@@ -1,0 +1,1 @@
+"""Papers of the kiln work as PDF."""

@@ -1,0 +1,55 @@
+"""All rows of the kiln work, one file per noun."""
+
+from .after import CheckItem, Checklist, Damage, Outcome
+from .bookings import Booking, Piece
+from .firings import Firing, FiringReview, FiringZone, GuestPass, StageMove
+from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
+from .load_plans import Layer, LoadPlan, Placement
+from .log import LogEntry
+from .watches import (
+    Chore,
+    ChorePlace,
+    HandOver,
+    HoursEntry,
+    PlaceOffer,
+    Watch,
+    WatchPlace,
+    WatchProposal,
+    Wish,
+)
+
+__all__ = [
+    "Booking",
+    "CheckItem",
+    "Checklist",
+    "Chore",
+    "ChorePlace",
+    "CrewPhase",
+    "Damage",
+    "Firing",
+    "FiringReview",
+    "FiringZone",
+    "GuestPass",
+    "HandOver",
+    "HoursEntry",
+    "Kiln",
+    "Layer",
+    "LoadPlan",
+    "LogEntry",
+    "Material",
+    "Outcome",
+    "Piece",
+    "PlaceOffer",
+    "Placement",
+    "PostSet",
+    "PostSpot",
+    "StageMove",
+    "TemplateItem",
+    "Watch",
+    "WatchPlace",
+    "WatchProposal",
+    "Wish",
+    "WoodMove",
+    "WoodStack",
+    "Zone",
+]

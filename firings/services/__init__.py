@@ -1,0 +1,1 @@
+"""Writes of the kiln work: one keyword-only function per thing a person can do."""

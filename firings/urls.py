@@ -1,0 +1,16 @@
+"""Addresses of the kiln work, below the co-op's own; each module of pages lists its own."""
+
+from firings.views import calendar, chores, cleanup, fire, firings, kilns, load_plans, space, unpacking, watches
+
+urlpatterns = [
+    *calendar.urls,
+    *kilns.urls,
+    *firings.urls,
+    *space.urls,
+    *load_plans.urls,
+    *watches.urls,
+    *chores.urls,
+    *fire.urls,
+    *unpacking.urls,
+    *cleanup.urls,
+]

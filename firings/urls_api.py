@@ -1,0 +1,15 @@
+"""API addresses of the kiln work; each module lists its own."""
+
+from firings.api import chores, cleanup, fire, firings, kilns, load_plans, space, unpacking, watches
+
+urlpatterns = [
+    *kilns.urls,
+    *firings.urls,
+    *space.urls,
+    *load_plans.urls,
+    *watches.urls,
+    *chores.urls,
+    *fire.urls,
+    *unpacking.urls,
+    *cleanup.urls,
+]

@@ -1,0 +1,1 @@
+"""Pages of the kiln work: thin; they write nothing."""

@@ -1,0 +1,7 @@
+"""kilns."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern
+
+urls: list[URLPattern] = []

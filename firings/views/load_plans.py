@@ -1,0 +1,7 @@
+"""load_plans."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern
+
+urls: list[URLPattern] = []
