@@ -144,7 +144,7 @@ def _install(env: Path, requirements: Path, uv: str | None) -> None:
         run([uv, "pip", "install", "--quiet", "--python", python, "-r", str(requirements)])
     else:
         run(
-            [python, "-m", "pip", "install", "--quiet", "--no-input", "-r", str(requirements)],
+            [python, "-m", "pip", "install", "-qq", "--no-input", "-r", str(requirements)],
             PIP_DISABLE_PIP_VERSION_CHECK="1",
             PIP_ROOT_USER_ACTION="ignore",
         )

@@ -29,7 +29,9 @@ DEMO_MARK = "made-by-demo"  # stands in DATA_DIR when the database there began a
 
 
 def say(text: str) -> None:
-    print(text, flush=True)
+    """Print; a closed terminal is no reason to leave processes behind."""
+    with contextlib.suppress(OSError):
+        print(text, flush=True)
 
 
 def stop(text: str) -> NoReturn:
