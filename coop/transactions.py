@@ -200,3 +200,10 @@ def reading(coop: Coop | None) -> Iterator[None]:
             connection.transaction_mode = mode  # type: ignore[attr-defined]
             with connection.cursor() as cursor:
                 cursor.execute("PRAGMA query_only = OFF")
+
+
+@contextmanager
+def founding() -> Iterator[None]:
+    """The one write that has no co-op yet: founding one."""
+    with _only(EVERY_COOP, durable=True), bell.collected():
+        yield
