@@ -51,9 +51,7 @@ class TokenSignIn(BaseAuthentication):
             .first()
         )
         if found is None or not found.person.is_active:
-            raise exceptions.AuthenticationFailed(
-                _("This token is not known or was revoked; make a new one.")
-            )
+            raise exceptions.AuthenticationFailed(_("This token is not known or was revoked; make a new one."))
         today = datetime.now(UTC).date()
         if found.last_used_on != today:
             ApiToken.objects.filter(pk=found.pk).update(last_used_on=today)
@@ -124,7 +122,7 @@ def _writes(view: CoopAPIView, handler: Callable[..., Response]) -> Callable[...
                     [_("Send an Idempotency-Key header (any unique text), so that a retry has one effect.")]
                 )
             return handler(request, *args, **kwargs)
-        wanted = Once(request.user, f"{request.method} {request.path}"[:200], key, _hash(request.data))
+        wanted = Once(view.membership.person, f"{request.method} {request.path}"[:200], key, _hash(request.data))
         if (answer := _answered(view, wanted)) is not None:
             return answer
         token = once.set(wanted)
@@ -220,9 +218,7 @@ class ProblemSerializer(serializers.Serializer[Any]):
     title = serializers.CharField()
     status = serializers.IntegerField()
     detail = serializers.CharField()
-    fields_ = serializers.DictField(
-        child=serializers.ListField(child=serializers.CharField()), required=False
-    )
+    fields_ = serializers.DictField(child=serializers.ListField(child=serializers.CharField()), required=False)
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
         named = super().get_fields()
@@ -251,7 +247,8 @@ class Schema(AutoSchema):
         codes = ["400", "401", "403", "404"] + (["409", "422"] if self.method in UNSAFE else [])
         for code in codes:
             bodies.setdefault(
-                code, self._get_response_for_code(ProblemSerializer, code, [PROBLEM], direction)
+                code,
+                self._get_response_for_code(ProblemSerializer, code, [PROBLEM], direction),  # type: ignore[no-untyped-call]
             )
         return bodies
 

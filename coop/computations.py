@@ -39,12 +39,12 @@ def ask(
     request: dict[str, Any] | None = None,
 ) -> Computation:
     """Write down what is to be computed, inside a use case; the one already waiting for the same is returned."""
-    waiting = Computation.objects.filter(
+    waiting: Computation | None = Computation.objects.filter(
         coop=coop, kind=kind, subject=subject, request=request or {}, state=Computation.State.WAITING
     ).first()
     if waiting is not None:
         return waiting
-    row = Computation.objects.create(
+    row: Computation = Computation.objects.create(
         coop=coop, kind=kind, subject=subject, request=request or {}, asked_by=by, asked_at=now
     )
     bell.ring("computation", row.pk)

@@ -35,7 +35,7 @@ class CoopRequest(HttpRequest):
 
     coop: Coop
     membership: Membership
-    user: Person  # type: ignore[assignment]
+    user: Person
 
 
 class CoopView(Protocol):
@@ -44,7 +44,7 @@ class CoopView(Protocol):
 
 def membership_of(person: Any, slug: str) -> Membership:
     """The person's standing membership in the co-op at this address, or 404: a co-op of others is not there."""
-    found = (
+    found: Membership | None = (
         Membership.objects.current()
         .with_roles()
         .select_related("coop", "person")
@@ -80,9 +80,7 @@ class CoopMiddleware:
         if "coop" not in kwargs:
             return None
         slug = kwargs.pop("coop")
-        if getattr(view, "signs_in_itself", False) or getattr(
-            getattr(view, "cls", None), "signs_in_itself", False
-        ):
+        if getattr(view, "signs_in_itself", False) or getattr(getattr(view, "cls", None), "signs_in_itself", False):
             request.coop_slug = slug  # type: ignore[attr-defined]
             return None
         if not request.user.is_authenticated:
@@ -166,7 +164,7 @@ def refusal_page(request: HttpRequest, no: Refused) -> HttpResponse:
     return render(request, "coop/refused.html", {"refusal": no}, status=no.status)
 
 
-class _not_found_as_404:  # noqa: N801 (reads as a statement)
+class _not_found_as_404:
     def __enter__(self) -> None:
         return None
 
@@ -188,7 +186,7 @@ def _back(request: CoopRequest, name: str, kwargs: dict[str, Any]) -> str:
     return f"/{request.coop.slug}/"
 
 
-class _once:  # noqa: N801 (reads as a statement)
+class _once:
     """Give the request's first use case the form's key, so that a double press has one effect."""
 
     def __init__(self, request: CoopRequest) -> None:

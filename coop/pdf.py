@@ -27,9 +27,7 @@ def _setter() -> tuple[Any, Any, Any]:
         from weasyprint.urls import URLFetcher
     except OSError as error:
         raise PdfOff(
-            _(
-                "PDFs are off on this machine. Run: apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
-            )
+            _("PDFs are off on this machine. Run: apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0")
         ) from error
     return weasyprint, FontConfiguration(), URLFetcher(allowed_protocols=["data"])
 
@@ -37,9 +35,7 @@ def _setter() -> tuple[Any, Any, Any]:
 def from_html(html: str) -> bytes:
     """A tagged PDF (pdf/ua-1) of one HTML document; same input, same bytes. Raises PdfOff."""
     weasyprint, fonts, fetcher = _setter()
-    made: bytes = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(
-        font_config=fonts, pdf_variant="pdf/ua-1"
-    )
+    made: bytes = weasyprint.HTML(string=html, url_fetcher=fetcher).write_pdf(font_config=fonts, pdf_variant="pdf/ua-1")
     return made
 
 

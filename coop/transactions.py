@@ -36,9 +36,7 @@ def say(**sentences: Any) -> None:
 
 
 say(
-    idempotency_key_used_once=gettext_lazy(
-        "This was already sent once; look at the page before sending it again."
-    ),
+    idempotency_key_used_once=gettext_lazy("This was already sent once; look at the page before sending it again."),
     person_belongs_once_per_coop=gettext_lazy("This person belongs to the co-op already."),
     one_open_invitation_per_address=gettext_lazy(
         "This address has an open invitation; withdraw it before sending another."
@@ -111,9 +109,7 @@ def use_case(
     return run
 
 
-def _twice_at_most(
-    service: Callable[Concatenate[Coop, P], R], coop: Coop, *args: P.args, **kwargs: P.kwargs
-) -> R:
+def _twice_at_most(service: Callable[Concatenate[Coop, P], R], coop: Coop, *args: P.args, **kwargs: P.kwargs) -> R:
     try:
         return _carry_out(service, coop, *args, **kwargs)
     except OperationalError as error:
@@ -122,9 +118,7 @@ def _twice_at_most(
     return _carry_out(service, coop, *args, **kwargs)
 
 
-def _carry_out(
-    service: Callable[Concatenate[Coop, P], R], coop: Coop, *args: P.args, **kwargs: P.kwargs
-) -> R:
+def _carry_out(service: Callable[Concatenate[Coop, P], R], coop: Coop, *args: P.args, **kwargs: P.kwargs) -> R:
     with _only(coop.pk, durable=True), bell.collected():
         _take_key(coop)
         result = service(coop, *args, **kwargs)
@@ -173,9 +167,7 @@ def _as_refusal(error: IntegrityError) -> Refused:
     for name, sentence in _SENTENCES.items():
         if re.search(rf"\b{name}\b", text):
             return Taken(str(sentence))
-    return Taken(
-        _("Somebody got there first, so nothing was changed. Load the page again and see how things stand.")
-    )
+    return Taken(_("Somebody got there first, so nothing was changed. Load the page again and see how things stand."))
 
 
 @contextmanager

@@ -44,7 +44,8 @@ END
 _POSTGRES_FUNCTIONS = """
 CREATE OR REPLACE FUNCTION coop_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  RAISE EXCEPTION 'append_only: rows of % are never changed', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation';
+  RAISE EXCEPTION 'append_only: rows of % are never changed', TG_TABLE_NAME
+    USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 CREATE OR REPLACE FUNCTION coop_posting_balances() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE wanted posting_row; found_sum numeric; found_count bigint; posting_key bigint;
@@ -63,7 +64,7 @@ END $$;
 """
 
 
-def install(using: BaseDatabaseWrapper = connection) -> None:  # type: ignore[assignment]
+def install(using: BaseDatabaseWrapper = connection) -> None:
     """Put every wall up, whether or not it stood before."""
     tables = set(using.introspection.table_names())
     if "billing_line" not in tables:
@@ -73,7 +74,7 @@ def install(using: BaseDatabaseWrapper = connection) -> None:  # type: ignore[as
             cursor.execute(statement)
 
 
-def remove_append_only(using: BaseDatabaseWrapper = connection) -> None:  # type: ignore[assignment]
+def remove_append_only(using: BaseDatabaseWrapper = connection) -> None:
     """Take the append-only triggers down, so that a test database can be emptied."""
     with using.cursor() as cursor:
         for table in APPEND_ONLY:

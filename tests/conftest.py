@@ -22,10 +22,16 @@ def _empty_in_spite_of_triggers(self):
 
 TransactionTestCase._fixture_teardown = _empty_in_spite_of_triggers
 
-BROWSER_FLAGS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-).split()
+BROWSER_FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 @pytest.fixture(scope="session")
