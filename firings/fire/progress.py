@@ -1,0 +1,151 @@
+"""How the fire climbs, stalls and cools: robust rate, time to a target, Newton's cooling, with intervals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import combinations
+from statistics import median
+from typing import Final
+
+from firings.fire.entries import hours_between
+
+Reading = tuple[datetime, float]
+
+WINDOW: Final = timedelta(hours=2)
+LEAST_READINGS: Final = 3
+_Z: Final = {50: 0.6745, 80: 1.2816}
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Climb in °C per hour; ``low`` and ``high`` bound it (80 %); ``at`` and ``now_c`` are the line's end."""
+
+    c_per_h: float
+    low: float
+    high: float
+    readings: int
+    at: datetime
+    now_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When a temperature is due; ``latest`` (or ``likely``) is None where the climb may never reach it."""
+
+    likely: datetime | None
+    earliest: datetime | None
+    latest: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cooling:
+    """Newton's law T = Ta + (T0 - Ta) exp(-k t) fitted to readings; ``k`` per hour, and when it is cool."""
+
+    k_per_h: float
+    ambient_c: float
+    below_at: datetime
+    earliest: datetime
+    latest: datetime
+
+
+def rate(readings: Sequence[Reading], *, window: timedelta = WINDOW) -> Rate | None:
+    """Theil-Sen slope over the last ``window``; None with fewer than three readings at different moments.
+
+    The interval is Sen's (1968): order statistics of the pairwise slopes at 80 % by the normal
+    approximation to Kendall's score, Var = n(n-1)(2n+5)/18.
+    """
+    if not readings:
+        return None
+    end = max(at for at, _ in readings)
+    recent = sorted((at, value) for at, value in readings if at >= end - window)
+    hours = [hours_between(end, at) for at, _ in recent]
+    values = [value for _, value in recent]
+    if len(set(hours)) < LEAST_READINGS:
+        return None
+    slopes = sorted(
+        (values[j] - values[i]) / (hours[j] - hours[i])
+        for i, j in combinations(range(len(hours)), 2)
+        if hours[j] > hours[i]
+    )
+    slope = median(slopes)
+    n = len(hours)
+    spread = _Z[80] * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    low = slopes[max(0, math.floor((len(slopes) - spread) / 2))]
+    high = slopes[min(len(slopes) - 1, math.ceil((len(slopes) + spread) / 2))]
+    level = median(value - slope * hour for value, hour in zip(values, hours, strict=True))
+    return Rate(slope, low, high, n, end, level)
+
+
+def is_stalled(climb: Rate | None, least_c_per_h: float, *, stoked: bool = True) -> bool:
+    """True if even the upper end of the rate stays under the firing's least rate while wood goes in.
+
+    Without a rate (too few readings) nothing is claimed.
+    """
+    return stoked and climb is not None and climb.high < least_c_per_h
+
+
+def time_to(climb: Rate | None, target_c: float) -> Due | None:
+    """When ``target_c`` is due if the fire goes on at its present rate; None without a rate.
+
+    First form: a straight line at the rate and at both ends of its interval.
+    """
+    if climb is None:
+        return None
+    if climb.now_c >= target_c:
+        return Due(climb.at, climb.at, climb.at)
+    return Due(
+        _reached(climb, climb.c_per_h, target_c),
+        _reached(climb, climb.high, target_c),
+        _reached(climb, climb.low, target_c),
+    )
+
+
+def cooling(readings: Sequence[Reading], *, ambient_c: float, opening_c: float) -> Cooling | None:
+    """Least-squares fit of ln(T - Ta) from the hottest reading on, and when ``opening_c`` is passed.
+
+    The 80 % interval comes from the fit's prediction error (normal approximation). None where readings are
+    too few, do not fall, or ``opening_c`` is not above ``ambient_c``. A real kiln loses heat faster while it
+    is hot, so early fits run early; only readings below two thirds of the peak rise are used once there
+    are enough.
+    """
+    if opening_c <= ambient_c or not readings:
+        return None
+    peak_at, peak_c = max(readings, key=lambda reading: reading[1])
+    after = sorted((at, c) for at, c in readings if at >= peak_at and c > ambient_c + 1)
+    late = [(at, c) for at, c in after if c - ambient_c <= (peak_c - ambient_c) * 2 / 3]
+    used = late if len(late) >= LEAST_READINGS else after
+    if len({at for at, _ in used}) < LEAST_READINGS:
+        return None
+    start = used[0][0]
+    x = [hours_between(start, at) for at, _ in used]
+    y = [math.log(c - ambient_c) for _, c in used]
+    mean_x, mean_y = math.fsum(x) / len(x), math.fsum(y) / len(y)
+    sxx = math.fsum((a - mean_x) ** 2 for a in x)
+    slope = math.fsum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / sxx
+    if slope >= -1e-6:
+        return None
+    aim = math.log(opening_c - ambient_c)
+    due = mean_x + (aim - mean_y) / slope
+    rest = math.fsum((b - mean_y - slope * (a - mean_x)) ** 2 for a, b in zip(x, y, strict=True))
+    sigma = math.sqrt(rest / (len(x) - 2))
+    error = sigma * math.sqrt(1 + 1 / len(x) + (due - mean_x) ** 2 / sxx) / -slope
+    margin = min(_Z[80] * error, 1000.0)
+    due = min(due, 10_000.0)
+
+    def moment(hours: float) -> datetime:
+        return start + timedelta(hours=hours)
+
+    return Cooling(-slope, ambient_c, moment(due), moment(due - margin), moment(due + margin))
+
+
+def probe_offset(read_c: float, cone_c: float) -> float:
+    """What to add to a probe so that it agrees with a cone seen down, in °C (first form: one cone)."""
+    return cone_c - read_c
+
+
+def _reached(climb: Rate, c_per_h: float, target_c: float) -> datetime | None:
+    hours = (target_c - climb.now_c) / c_per_h if c_per_h > 0 else math.inf
+    return climb.at + timedelta(hours=hours) if hours <= 1000 else None
