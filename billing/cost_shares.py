@@ -1,22 +1,26 @@
-"""Who bears what of a firing: exact shares, rounded as one table so that every bill and every total is right."""
+"""Who bears what of a firing: exact shares, rounded as one table so that bills and totals are both right."""
 
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from math import ceil, floor
+from pathlib import Path
 from typing import Any, Literal
 
-from billing import exchange
 from coop import money
 from coop.errors import Malformed, Refused
+from firings import exchange
 
 FUND = "fund"  # the co-op's own part; no member may be called so
+SCHEMA = Path(__file__).with_name("cost-shares-1.schema.json")
 _ONE = Fraction(1)
+_RATIO = re.compile(r"[0-9]{1,18}(/0*[1-9][0-9]{0,17}|\.[0-9]{1,18})?", re.ASCII)
 _MOST = 10**15
-# How a weight is printed: what it is divided by, its unit and its decimals. Weights are ml, mm2, minutes or counts.
+# How a weight of a key (in ml, mm², minutes or a count) is printed: divided by what, in which unit.
 _UNITS: dict[str, tuple[int, str]] = {
     "litres": (1000, "l"),
     "soda_litres": (1000, "l"),
@@ -29,7 +33,7 @@ _UNITS: dict[str, tuple[int, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """Who shares: ``factor`` multiplies the shares (guests), ``floor`` (0: none) and ``cap`` bound the total."""
+    """Who shares: ``factor`` multiplies the shares; ``floor`` (0: none) and ``cap`` bound the total."""
 
     id: str
     factor: Fraction = _ONE
@@ -39,7 +43,7 @@ class Member:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """One bill in minor units (a refund is negative), shared by ``weights``; ``fund_weight`` is the fund's own."""
+    """One bill in minor units (a refund is negative) and the weights it is shared by, the fund's own too."""
 
     id: str
     bill: int
@@ -60,7 +64,7 @@ class CostTable:
 
 @dataclass(frozen=True, slots=True)
 class Working:
-    """How one amount came about. ``member`` may be FUND. ``sentence`` can be redone with a pocket calculator."""
+    """How one amount came about; ``member`` may be FUND, ``sentence`` can be redone with a calculator."""
 
     pool: str
     member: str
@@ -73,10 +77,10 @@ class Working:
 
 @dataclass(frozen=True, slots=True)
 class CostShares:
-    """``table[pool][member]``, ``totals[member]`` and ``fund[pool]`` in minor units; each pool sums to its bill.
+    """``table[pool][member]``, ``totals[member]``, ``fund[pool]`` in minor units; each pool sums to its bill.
 
-    A negative entry of ``fund`` is what the fund receives (surcharges of guests). ``notes`` are the rules that
-    moved money beyond plain proportion, in words.
+    A negative entry of ``fund`` is what the fund receives (surcharges of guests). ``notes`` say in words
+    which rules moved money beyond plain proportion.
     """
 
     table: Mapping[str, Mapping[str, int]]
@@ -105,7 +109,7 @@ def tie_hash(firing: str, member: str) -> str:
 def largest_remainder(
     amount: int, weights: Mapping[str, Fraction | int], *, firing: str = ""
 ) -> dict[str, int]:
-    """Share ``amount`` minor units in proportion to ``weights`` by the method of largest remainders (Hamilton).
+    """Share ``amount`` minor units in proportion to ``weights`` by largest remainders (Hamilton's method).
 
     The shares add up exactly, negative amounts too. Equal remainders: larger weight, then ``tie_hash``.
     Raises NothingToSplit without a weight above zero, Refused for a weight below it.
@@ -131,12 +135,13 @@ def largest_remainder(
 def share(request: CostTable) -> CostShares:
     """Share all bills of a firing among its members and the fund.
 
-    Exact share of member i in pool p: bill * w_ip / (sum of all w_p and the fund's), times the member's factor;
-    the difference goes to or comes from the fund and changes nobody else's share. Floors and caps hold for the
-    member's total: one common scale lets all other totals take up the difference, the fund the rest. A pool
-    nobody has a weight in is borne by the fund. Then every cell and every total, the fund's too, becomes one of
-    its two neighbouring integers while every pool keeps its bill (controlled rounding: Bacharach 1966). The
-    order of members and pools makes no difference. Raises Malformed with one sentence per fault.
+    Exact share of member i in pool p: bill * w_ip / (sum of all w_p and the fund's), times the member's
+    factor; what the factor adds or takes goes to or comes from the fund and changes nobody else's share.
+    Floors and caps hold for a member's total: one common scale lets the other totals take up the difference,
+    the fund the rest. A pool in which nobody has a weight is borne by the fund. Then every cell and every
+    total, the fund's too, becomes one of its two neighbouring integers while every pool keeps its bill
+    (controlled rounding: Bacharach 1966). The order of members and pools makes no difference. Raises
+    Malformed with one sentence per fault.
     """
     if faults := _faults(request):
         raise Malformed(faults)
@@ -152,7 +157,8 @@ def share(request: CostTable) -> CostShares:
         for member in members:
             part = plain[pool.id].get(member.id, Fraction(0)) * (scales[member.id] if pool.bill > 0 else 1)
             row[member.id] = part + minimum.get(member.id, {}).get(pool.id, 0)
-        exact[pool.id] = row | {FUND: pool.bill - sum(row.values())}
+        row[FUND] = pool.bill - sum(row.values(), Fraction(0))
+        exact[pool.id] = row
     order = [*(member.id for member in members), FUND]
     rounded = controlled_rounding(exact, order)
     for pool in pools:
@@ -167,15 +173,15 @@ def controlled_rounding(
     """Round a table ``exact[row][column]`` whose rows add up to integers.
 
     Every row keeps its sum; every cell and every column's sum becomes the integer below or above its exact
-    value. ``order`` holds the columns, first among equals first. Largest remainders get their unit first; where
-    that cannot be completed, units move along shortest alternating paths (a flow of unit capacities). With one
-    row the result is that of ``largest_remainder``.
+    value. ``order`` holds the columns, first among equals first. Largest remainders get their unit first;
+    where that cannot be completed, units move along shortest alternating paths (a flow of unit capacities).
+    With one row the result is that of ``largest_remainder``.
     """
     return _UnitFlow(exact, order).solve()
 
 
 class _UnitFlow:
-    """Which cells are rounded up: each row an exact number, each column within two bounds at most one apart."""
+    """Which cells are rounded up: in each row an exact number, in each column one of two neighbours."""
 
     def __init__(self, exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]) -> None:
         self.rows = list(exact)
@@ -253,9 +259,7 @@ class _UnitFlow:
 
     def _give_column_a_unit(self, start: int) -> None:
         """Breadth first from a column that lacks a unit to one that can spare one; rows keep their number."""
-        came_from: dict[
-            int, tuple[int, int]
-        ] = {}  # column: (column before it, row in which they change places)
+        came_from: dict[int, tuple[int, int]] = {}  # column: (column before it, their row)
         queue = [start]
         for column in queue:
             for row in self.rows_of[column]:
@@ -321,8 +325,7 @@ def _scales(
     def totals(scale: Fraction) -> dict[str, Fraction]:
         return {m.id: _clip(scale * charges[m.id] + refunds[m.id], m) for m in members}
 
-    target = sum(charges.values()) + sum(refunds.values())
-    limits = [limit for m in members for limit in (m.floor or None, m.cap) if limit is not None]
+    target = sum(charges.values(), Fraction(0)) + sum(refunds.values(), Fraction(0))
     turns = {Fraction(0)} | {
         (limit - refunds[m.id]) / charges[m.id]
         for m in members
@@ -340,15 +343,13 @@ def _scales(
         elif due:
             minimum[member.id] = {pool: due * bill / sum(bills.values()) for pool, bill in bills.items()}
     notes = []
-    if limits and paid != {m: charges[m] + refunds[m] for m in charges}:
+    if paid != {m: charges[m] + refunds[m] for m in charges}:
         notes.append(
-            "A minimum or a cap moved the totals; each total takes up its part by one common scale, and the fund "
-            "evens out what this moves between the pools."
+            "A minimum or a cap moved the totals; the other totals take up the difference by one common "
+            "scale, and the fund evens out what this moves between the pools."
         )
     if short := target - sum(paid.values()):
-        notes.append(
-            "Minimum and cap leave a rest; the fund " + ("bears it." if short > 0 else "receives it.")
-        )
+        notes.append(f"Minimum and cap leave a rest; the fund {'bears' if short > 0 else 'receives'} it.")
     return scales, minimum, notes
 
 
@@ -457,8 +458,8 @@ class _Words:
         weight = Fraction(pool.weights.get(member.id, 0))
         if least:
             return (
-                f"The minimum of {self.amount(member.floor)} {self.currency}, spread over the bills; this bill's "
-                f"part is {self.exact(share)}{self.rounded(share, amount)}."
+                f"The minimum of {self.amount(member.floor)} {self.currency}, spread over the bills; "
+                f"this bill's part is {self.exact(share)}{self.rounded(share, amount)}."
             )
         if not weight:
             return f"No share in {pool.id}: 0."
@@ -505,13 +506,13 @@ class _Words:
 
 
 def weight_text(weight: Fraction, key: str) -> str:
-    """A weight with the unit of its key: 41200 litres' worth of ml as ``41.2 l``; unknown keys as they are."""
+    """A weight with the unit of its key: 41200 of ``litres`` (ml) is ``41.2 l``; unknown keys as they are."""
     per, unit = _UNITS.get(key, (1, key))
     return f"{decimal_text(weight / per, 6)} {unit}"
 
 
 def decimal_text(value: Fraction, most: int, *, least: int = 0) -> str:
-    """The value cut after ``most`` decimals, with ``...`` if that is not all of it; at least ``least`` decimals."""
+    """The value cut after ``most`` decimals, with ``...`` if more follow; never fewer than ``least``."""
     scaled = abs(value) * 10**most
     digits = f"{floor(scaled):0{most + 1}d}"
     whole, part = digits[: len(digits) - most], digits[len(digits) - most :]
@@ -545,9 +546,7 @@ def _faults(request: CostTable) -> list[str]:
         if member.floor < 0 or (member.cap is not None and member.cap < 0):
             faults.append(f"{where}: floor and cap cannot be below zero; give minor units from 0.")
         if member.cap is not None and member.floor > member.cap:
-            faults.append(
-                f"{where}: the floor {member.floor} is above the cap {member.cap}; lower one of them."
-            )
+            faults.append(f"{where}: the floor {member.floor} is above the cap {member.cap}; lower it.")
     for pool in request.pools:
         where = f"pools, {pool.id}"
         if abs(pool.bill) > _MOST:
@@ -556,9 +555,7 @@ def _faults(request: CostTable) -> list[str]:
             faults.append(f"{where}: the fund's weight is below zero; give 0 or more.")
         for name, weight in pool.weights.items():
             if name not in known:
-                faults.append(
-                    f"{where}: {name!r} is not among the members; add the member or drop the weight."
-                )
+                faults.append(f"{where}: {name!r} is not among the members; add or remove it.")
             if weight < 0:
                 faults.append(f"{where}: the weight of {name!r} is below zero; give 0 or more.")
     return faults
@@ -572,39 +569,62 @@ def _twice(names: Iterable[str]) -> list[str]:
 # --- Exchange files ---------------------------------------------------------------------------
 
 
-def parse(text: str | bytes) -> CostTable:
+def parse(text: str) -> CostTable:
     """The table of a ``cost-shares/1`` file. Raises Malformed with one sentence per fault."""
-    content = exchange.read(text, "cost-shares-1")
+    content = exchange.read(text, exchange.read_schema(SCHEMA))
+    reader = _Reader()
     request = CostTable(
         firing=content["firing"],
         currency=content["currency"],
         members=tuple(
-            Member(
-                id=member["id"],
-                factor=Fraction(member.get("factor", 1)),
-                floor=member.get("floor", 0),
-                cap=member.get("cap"),
-            )
-            for member in content["members"]
+            reader.member(f"members[{at}]", member) for at, member in enumerate(content["members"])
         ),
-        pools=tuple(
-            Pool(
-                id=pool["id"],
-                bill=pool["bill"],
-                key=pool["key"],
-                weights={name: Fraction(w) for name, w in pool["weights"].items() if name != FUND},
-                fund_weight=Fraction(pool["weights"].get(FUND, 0)),
-            )
-            for pool in content["pools"]
-        ),
+        pools=tuple(reader.pool(f"pools[{at}]", pool) for at, pool in enumerate(content["pools"])),
     )
-    if faults := _faults(request):
+    if faults := reader.faults + _faults(request):
         raise Malformed(faults)
     return request
 
 
+class _Reader:
+    """Numbers out of JSON, where 412.0 passes for an integer and a fraction is any text."""
+
+    def __init__(self) -> None:
+        self.faults: list[str] = []
+
+    def member(self, where: str, member: Mapping[str, Any]) -> Member:
+        cap = member.get("cap")
+        return Member(
+            id=member["id"],
+            factor=self.ratio(f"{where}.factor", member.get("factor", 1)),
+            floor=self.amount(f"{where}.floor", member.get("floor", 0)),
+            cap=None if cap is None else self.amount(f"{where}.cap", cap),
+        )
+
+    def pool(self, where: str, pool: Mapping[str, Any]) -> Pool:
+        weights = {name: self.ratio(f"{where}.weights.{name}", w) for name, w in pool["weights"].items()}
+        fund = weights.pop(FUND, Fraction(0))
+        return Pool(pool["id"], self.amount(f"{where}.bill", pool["bill"]), pool["key"], weights, fund)
+
+    def amount(self, where: str, value: object) -> int:
+        if isinstance(value, int):
+            return value
+        self.faults.append(f"{where}: {value} has a point; give minor units as a whole number.")
+        return 0
+
+    def ratio(self, where: str, value: object) -> Fraction:
+        if isinstance(value, int):
+            return Fraction(value)
+        if isinstance(value, str) and _RATIO.fullmatch(value):
+            return Fraction(value)
+        self.faults.append(
+            f'{where}: {value!r} is no weight; give a whole number from 0, or a fraction as text ("100/3").'
+        )
+        return Fraction(1)
+
+
 def answer(shares: CostShares) -> dict[str, Any]:
-    """The answer to a ``cost-shares/1`` file, ready for JSON; exact values are fractions of minor units as text."""
+    """The answer to a ``cost-shares/1`` file, ready for JSON; exact values are fractions as text."""
     pools: dict[str, dict[str, Any]] = {pool: {} for pool in shares.table}
     for line in shares.working:
         pools[line.pool][line.member] = {
@@ -632,7 +652,7 @@ def answer(shares: CostShares) -> dict[str, Any]:
 def space_used(
     loaded_ml: int, booked_ml: int, rule: Literal["loaded", "booked", "larger"], unused: Fraction | int = 1
 ) -> Fraction:
-    """Litres (in ml) that count; with ``larger`` booked space counts at least for the part ``unused`` of it."""
+    """Space that counts, in ml; by ``larger`` what was booked counts at least for its part ``unused``."""
     if rule == "larger":
         return max(Fraction(loaded_ml), booked_ml * Fraction(unused))
     return Fraction(loaded_ml if rule == "loaded" else booked_ml)
@@ -641,7 +661,7 @@ def space_used(
 def fill_guarantee(
     weights: Mapping[str, Fraction | int], capacity: Fraction | int, least_fill: Fraction | int
 ) -> Fraction:
-    """The fund's weight when members never pay for a kiln emptier than ``least_fill`` (0 to 1) of ``capacity``.
+    """The fund's weight when members never pay for less than ``least_fill`` (0 to 1) of ``capacity`` in use.
 
     The bill is shared over max(sum of weights, least_fill * capacity); the fund bears what is missing. With 0
     the members bear all empty space, with 1 the fund does.
@@ -657,9 +677,9 @@ def late_cancel_fee(
 ) -> int:
     """Minor units due from who withdraws ``days_before`` loading a booking quoted at ``quoted``.
 
-    ``steps`` hold (days, part of the quote) for withdrawing that early or earlier, most days first; later than
-    all of them costs the whole quote. What was earned by letting the space again (``relet``) comes off, never
-    below zero. Not appearing counts as 0 days.
+    ``steps`` hold (days, part of the quote) for withdrawing that early or earlier, most days first; later
+    than all of them costs the whole quote. What was earned by letting the space again (``relet``) comes off,
+    never below zero. Not appearing counts as 0 days.
     """
     part = next((part for days, part in steps if days_before >= days), _ONE)
     return max(0, money.round_fraction(part * quoted) - relet)
@@ -677,7 +697,7 @@ class HoursPools:
 def hours_pools(
     owed_minutes: Mapping[str, int], worked_minutes: Mapping[str, int], hour_rate: int
 ) -> HoursPools:
-    """A charge for hours owed and a credit (a negative bill) for hours worked, at ``hour_rate`` minor units."""
+    """A charge for hours owed and a credit (a negative bill) for hours worked, at ``hour_rate`` an hour."""
     bill = money.round_fraction(Fraction(hour_rate * sum(owed_minutes.values()), 60))
     credit = money.round_fraction(Fraction(hour_rate * sum(worked_minutes.values()), 60))
     return HoursPools(

@@ -1,4 +1,4 @@
-"""The ledger's own rules: entries balance, are never changed, only reversed, and hang in one chain of hashes."""
+"""The ledger's own rules: entries balance, are only ever reversed, and hang in one chain of hashes."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class EntryLine:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry of a co-op's ledger. ``seq`` counts from 1 without gaps, ``reverses`` is another entry's seq."""
+    """One entry of a co-op's ledger; ``seq`` counts from 1 without gaps, ``reverses`` names another's seq."""
 
     coop: str
     seq: int
@@ -53,7 +53,7 @@ class Entry:
 
 
 def check_balanced(lines: Iterable[EntryLine]) -> None:
-    """Raise Unbalanced unless there are two lines or more, none of them zero, adding up to 0 in each currency."""
+    """Raise Unbalanced unless there are two lines or more, none zero, adding up to 0 in each currency."""
     if faults := _line_faults(tuple(lines)):
         raise Unbalanced(" ".join(faults))
 

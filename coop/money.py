@@ -98,7 +98,7 @@ def format_plain(minor: int, currency: str) -> str:
 
 
 def format_local(minor: int, currency: str, locale: str) -> str:
-    """The amount with its sign as the locale (``de``, ``en-GB``, ``pt_BR``) writes it; unknown ones as ``en``."""
+    """The amount with its sign as the locale (``de``, ``en-GB``) writes it; unknown ones as ``en``."""
     try:
         where = Locale.parse(locale.replace("-", "_"))
     except (ValueError, UnknownLocaleError):
