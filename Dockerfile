@@ -22,8 +22,8 @@ ENV PATH=/opt/env/bin:$PATH \
     STATIC_MANIFEST=1 \
     LOG_FORMAT=json
 # The key is for this one command and stays out of the image; the data folder too.
-RUN SECRET_KEY=only-while-the-image-is-built DATA_DIR=/tmp/build python manage.py collectstatic --no-input \
-    && rm -rf /tmp/build
+RUN SECRET_KEY=only-while-the-image-is-built DATA_DIR=/build python manage.py collectstatic --no-input \
+    && rm -rf /build
 USER kiln
 VOLUME /data
 EXPOSE 8000

@@ -34,7 +34,7 @@ $(ENV)/.ready-dev: requirements.txt requirements-dev.txt coop/bootstrap.py
 	@$(if $(strip $(PYTHON)),,$(error no python3 found: install Python 3.11 or newer, or run make PYTHON=/path/to/python3))"$(PYTHON)" -I coop/bootstrap.py $(ENV) --dev
 
 run: $(ENV)/.ready
-	@DEMO="$${DEMO-1}" $(BIN)/python -m coop.start
+	@DEMO="$${DEMO-1}" exec $(BIN)/python -m coop.start
 
 demo-reset: $(ENV)/.ready
 	@$(BIN)/python -m coop.start --reset-demo
