@@ -1,12 +1,18 @@
 """Rate, stall, time to target, cooling; corrections and the hand-over note."""
 
+import json
 import math
 from datetime import UTC, datetime, timedelta
+from io import StringIO
+from pathlib import Path
 
 import pytest
+from django.core.management import call_command
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coop.errors import Malformed, Refused
+from firings.fire import forecast
 from firings.fire.entries import Entry, effective
 from firings.fire.handover import draft
 from firings.fire.progress import cooling, is_stalled, rate, time_to
@@ -178,3 +184,82 @@ def test_a_running_round_is_said_to_run():
 def test_an_empty_log_drafts_a_note_that_says_so():
     (only,) = draft([], now=at(1), since=START)
     assert "Nothing" in only
+
+
+SAMPLE = (Path(forecast.__file__).parent.parent / "samples" / "fire-log.json").read_text("utf-8")
+
+
+def changed(**more):
+    return json.dumps({**json.loads(SAMPLE), **more})
+
+
+def test_the_sample_log_is_forecast_from_its_hottest_probe():
+    answer = forecast.forecast(forecast.read_fire_log(SAMPLE))
+    assert (answer["probe"], answer["last_c"], answer["stalled"]) == ("front", 1050.0, False)
+    # readings of the last two hours rise from 968 (15:00) to 1050 (17:00)
+    assert 38 < answer["rates"]["front"]["c_per_h"] < 46
+    assert answer["target"]["earliest"] <= answer["target"]["likely"] <= answer["target"]["latest"]
+    assert answer["cones_due"][0]["c"] > 1050
+    assert answer["wood"]["left_kg"] == round(520 - 1.8 * answer["wood"]["pieces"])
+    assert answer["cooling"] is None
+
+
+def test_a_fire_that_has_ended_is_forecast_to_cool():
+    k, lit = 0.04, datetime.fromisoformat(json.loads(SAMPLE)["lit_at"])
+    entries = [
+        {
+            "at": (lit + timedelta(hours=24 + h)).isoformat(),
+            "kind": "reading",
+            "probe": "front",
+            "c": 10 + 1270 * math.exp(-k * h),
+        }
+        for h in range(0, 30, 2)
+    ]
+    log = changed(entries=entries, ended_at=(lit + timedelta(hours=24)).isoformat())
+    answer = forecast.forecast(forecast.read_fire_log(log))
+    due = datetime.fromisoformat(answer["cooling"]["below_at"])
+    assert abs(due - (lit + timedelta(hours=24 + math.log(1270 / 90) / k))) < timedelta(minutes=5)
+    assert answer["target"] is None
+
+
+def test_a_log_without_a_reading_has_no_forecast_yet():
+    with pytest.raises(Refused, match="no temperature reading"):
+        forecast.forecast(forecast.read_fire_log(changed(entries=[])))
+
+
+@pytest.mark.parametrize(
+    ("entry", "says"),
+    [
+        ({"at": "2026-03-14T10:00:00+01:00", "kind": "reading", "probe": "front", "c": 9999}, "9999"),
+        ({"at": "2026-03-14T10:00:00+01:00", "kind": "reading", "probe": "front"}, "'c' is missing"),
+        ({"at": "2026-03-14T10:00:00", "kind": "note", "text": "x"}, "no moment with offset"),
+        ({"at": "2026-02-30T10:00:00+01:00", "kind": "note", "text": "x"}, "no moment with offset"),
+        ({"at": "2026-03-14T10:00:00+01:00", "kind": "cone", "cone": "99"}, "022 to 01"),
+        ({"at": "2026-03-14T10:00:00+01:00", "kind": "reading", "c": 20, "f": 68}, "unknown key 'f'"),
+    ],
+)
+def test_a_faulty_entry_is_refused_with_its_place(entry, says):
+    with pytest.raises(Malformed) as caught:
+        forecast.read_fire_log(changed(entries=[entry]))
+    assert says in str(caught.value)
+    assert "entries[0]" in str(caught.value)
+
+
+def test_an_end_before_the_start_is_refused():
+    with pytest.raises(Malformed, match="ended_at"):
+        forecast.read_fire_log(changed(ended_at="2026-03-13T06:00:00+01:00"))
+
+
+def test_the_command_answers_with_a_forecast_or_ends_with_the_status_of_its_fault(tmp_path, capsys):
+    file = tmp_path / "log.json"
+    file.write_text(SAMPLE, "utf-8")
+    out = StringIO()
+    call_command("forecast_fire", str(file), stdout=out)
+    assert json.loads(out.getvalue())["format"] == "fire-forecast/1"
+    for text, status in [(changed(entries=[]), 1), ("{}", 2), (changed(format="fire-log/9"), 2)]:
+        file.write_text(text, "utf-8")
+        err = StringIO()
+        with pytest.raises(SystemExit) as ended:
+            call_command("forecast_fire", str(file), stderr=err)
+        assert ended.value.code == status
+        assert err.getvalue().strip()

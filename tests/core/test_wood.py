@@ -1,10 +1,16 @@
 """Wood: cords and steres, heat by moisture, and what a firing needs."""
 
+import json
+from io import StringIO
+from pathlib import Path
+
 import pytest
+from django.core.management import call_command
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coop.errors import Refused
+from coop.errors import Malformed, Refused
+from firings.fire import forecast
 from firings.fire.wood import (
     Species,
     Stack,
@@ -122,3 +128,53 @@ def test_size_classes_are_short_by_their_own_stacks():
 def test_hours_left_follow_the_rate_so_far():
     assert hours_left(300, 600, 12) == pytest.approx(6)
     assert hours_left(300, 0, 0) is None
+
+
+SAMPLE = (Path(forecast.__file__).parent.parent / "samples" / "wood-plan.json").read_text("utf-8")
+
+
+def changed(**more):
+    return json.dumps({**json.loads(SAMPLE), **more})
+
+
+def test_the_sample_plan_needs_volume_times_kg_per_m3():
+    answer = forecast.wood_answer(forecast.read_wood_plan(SAMPLE))
+    assert (answer["need_low_kg"], answer["need_kg"], answer["need_high_kg"]) == (660, 780, 900)
+    assert answer["short_kg"] == pytest.approx(answer["need_kg"] - answer["ready_kg"], abs=1)
+    assert len(answer["warnings"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ({"volume_m3": 0}, "volume_m3"),
+        ({"volume_m3": -1}, "volume_m3"),
+        ({"kg_per_m3": {"low": 700, "likely": 600}}, "order"),
+        ({"size_classes": {"thick": 0.5, "thin": 0.4}}, "add up to 1"),
+        ({"size_classes": {"thick": 1}}, "no share"),
+        ({"buy_species": "balsa"}, "pick one of"),
+        ({"stacks": [{"species": "pine", "size_class": "thick", "moisture": 20, "stacked_m3": 1}]}, "moisture"),
+        ({"litres": 3}, "litres"),
+    ],
+)
+def test_a_faulty_plan_is_refused_with_what_to_do(more, says):
+    with pytest.raises(Malformed, match=says):
+        forecast.read_wood_plan(changed(**more))
+
+
+@pytest.mark.parametrize(("volume", "short"), [(0.4, False), (1.2, True)])
+def test_the_command_answers_with_need_and_shortfall(tmp_path, volume, short):
+    file, out = tmp_path / "plan.json", StringIO()
+    file.write_text(changed(volume_m3=volume), "utf-8")
+    call_command("plan_wood", str(file), stdout=out)
+    answer = json.loads(out.getvalue())
+    assert (answer["short_kg"] > 0, answer["work_hours"] > 0) == (short, short)
+
+
+def test_the_command_ends_with_two_for_a_faulty_file(tmp_path):
+    file, err = tmp_path / "plan.json", StringIO()
+    file.write_text(changed(volume_m3=-1), "utf-8")
+    with pytest.raises(SystemExit) as ended:
+        call_command("plan_wood", str(file), stderr=err)
+    assert ended.value.code == 2
+    assert "volume_m3" in err.getvalue()
