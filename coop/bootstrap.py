@@ -109,9 +109,7 @@ def need_venv() -> None:
         return
     here = f"this Python ({sys.executable}) cannot make virtual environments"
     if sys.base_prefix != "/usr" or not shutil.which("apt-get"):
-        stop(
-            f"{here}: it lacks ensurepip. Install that, or name another Python: make PYTHON=/usr/bin/python3"
-        )
+        stop(f"{here}: it lacks ensurepip. Install that, or name another Python: make PYTHON=/usr/bin/python3")
     package = _venv_package()
     if apt_install(package) and can_make_environments():
         return

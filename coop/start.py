@@ -119,9 +119,7 @@ def supervise(commands: Mapping[str, list[str]], *, address: str = "", welcome: 
     def hear(number: int, frame: FrameType | None) -> None:
         told.append(number)
 
-    before = {
-        number: signal.signal(number, hear) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    }
+    before = {number: signal.signal(number, hear) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
     children: dict[str, subprocess.Popen[bytes]] = {}
     try:
         for name, command in commands.items():
@@ -219,9 +217,7 @@ def reset_demo() -> int:
 
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m coop.start", description=__doc__)
-    parser.add_argument(
-        "--reset-demo", action="store_true", help="start the demo over; does not start the service"
-    )
+    parser.add_argument("--reset-demo", action="store_true", help="start the demo over; does not start the service")
     asked = parser.parse_args(arguments)
     try:
         return reset_demo() if asked.reset_demo else run()

@@ -19,9 +19,7 @@ class Machine:
         self.programs, self.root, self.ensurepip, self.libraries = set(programs), root, ensurepip, libraries
         self.ran: list[list[str]] = []
         self.fails: list[str] = []  # words: a command that has all of one of these lines' words fails
-        monkeypatch.setattr(
-            bootstrap.shutil, "which", lambda name: f"/bin/{name}" if name in self.programs else None
-        )
+        monkeypatch.setattr(bootstrap.shutil, "which", lambda name: f"/bin/{name}" if name in self.programs else None)
         monkeypatch.setattr(bootstrap.os, "geteuid", lambda: 0 if self.root else 1000)
         monkeypatch.setattr(bootstrap, "can_make_environments", lambda: self.ensurepip)
         monkeypatch.setattr(bootstrap, "_loads", lambda library: self.libraries)
@@ -117,9 +115,7 @@ def test_stale_package_lists_are_brought_up_to_date_once(machine, env, monkeypat
 
 def test_sudo_that_asks_for_no_password_is_used(machine, env, monkeypatch):
     bare = machine(programs=("apt-get", "sudo"), root=False, ensurepip=False)
-    monkeypatch.setattr(
-        bootstrap.subprocess, "run", lambda command, **how: subprocess.CompletedProcess(command, 0)
-    )
+    monkeypatch.setattr(bootstrap.subprocess, "run", lambda command, **how: subprocess.CompletedProcess(command, 0))
     bootstrap.main([str(env)])
     assert bare.lines("apt-get")[0].startswith("sudo -n env DEBIAN_FRONTEND=noninteractive apt-get")
 
@@ -127,9 +123,7 @@ def test_sudo_that_asks_for_no_password_is_used(machine, env, monkeypatch):
 @pytest.mark.parametrize("programs", [("apt-get",), ("apt-get", "sudo")])
 def test_without_rights_the_exact_command_is_named_and_nothing_is_left(machine, env, monkeypatch, programs):
     bare = machine(programs=programs, root=False, ensurepip=False)
-    monkeypatch.setattr(
-        bootstrap.subprocess, "run", lambda command, **how: subprocess.CompletedProcess(command, 1)
-    )
+    monkeypatch.setattr(bootstrap.subprocess, "run", lambda command, **how: subprocess.CompletedProcess(command, 1))
     with pytest.raises(SystemExit, match="Run: sudo apt-get install -y python3-venv "):
         bootstrap.main([str(env)])
     assert not env.exists()
@@ -216,9 +210,7 @@ def test_a_folder_that_is_no_environment_is_left_alone(machine, env):
 def test_missing_pdf_libraries_are_installed_by_root(machine, env):
     bare = machine(libraries=False)
     bootstrap.main([str(env)])
-    assert (
-        "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core" in bare.lines("apt-get")[0]
-    )
+    assert "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core" in bare.lines("apt-get")[0]
 
 
 def test_missing_pdf_libraries_are_named_and_everything_else_goes_on(machine, env, capsys):
@@ -246,9 +238,7 @@ def test_a_browser_is_installed_once(machine):
 def test_without_rights_the_browser_is_named_and_the_tests_go_on(machine, capsys):
     machine(root=False)
     bootstrap.main(["--browser"])
-    assert (
-        "browser tests are skipped until you run: sudo apt-get install -y chromium" in capsys.readouterr().err
-    )
+    assert "browser tests are skipped until you run: sudo apt-get install -y chromium" in capsys.readouterr().err
 
 
 def test_a_library_that_is_not_there_counts_as_missing(monkeypatch):
@@ -264,9 +254,7 @@ def test_a_real_python_without_ensurepip_is_noticed(tmp_path):
         "bootstrap.shutil.which = lambda name: None\n"
         f"bootstrap.main([{str(tmp_path / 'env')!r}])\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-I", tmp_path / "ensurepip-less.py"], capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, "-I", tmp_path / "ensurepip-less.py"], capture_output=True, text=True)
     assert done.returncode == 1
     assert "cannot make virtual environments: it lacks ensurepip" in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
@@ -274,9 +262,7 @@ def test_a_real_python_without_ensurepip_is_noticed(tmp_path):
 
 
 def test_run_from_its_folder_it_does_not_take_our_celery_module_for_the_package(tmp_path):
-    done = subprocess.run(
-        [sys.executable, "-I", SCRIPT, "--help"], capture_output=True, text=True, cwd=SCRIPT.parent
-    )
+    done = subprocess.run([sys.executable, "-I", SCRIPT, "--help"], capture_output=True, text=True, cwd=SCRIPT.parent)
     assert done.returncode == 0
     assert "--browser" in done.stdout
 

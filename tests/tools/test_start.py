@@ -97,9 +97,7 @@ def test_the_welcome_waits_for_the_page(tmp_path, elsewhere):
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     late = f"import time, http.server as h; time.sleep(1); print('serving', flush=True); h.test(port={port})"
-    process = elsewhere(
-        {"web": [sys.executable, "-c", late]}, address=f"http://127.0.0.1:{port}/", welcome="come in"
-    )
+    process = elsewhere({"web": [sys.executable, "-c", late]}, address=f"http://127.0.0.1:{port}/", welcome="come in")
     heard = [process.stdout.readline().strip()]
     while heard[-1] not in ("come in", ""):
         heard.append(process.stdout.readline().strip())
