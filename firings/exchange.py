@@ -49,9 +49,7 @@ def read(text: str, schema: dict[str, Any]) -> dict[str, Any]:
 
 def _parsed(text: str) -> Any:
     try:
-        return json.loads(
-            text.removeprefix("\ufeff"), object_pairs_hook=_without_repeats, parse_constant=_no_constant
-        )
+        return json.loads(text.removeprefix("\ufeff"), object_pairs_hook=_without_repeats, parse_constant=_no_constant)
     except json.JSONDecodeError as error:
         raise Malformed(
             [f"Line {error.lineno}, column {error.colno}: this is not JSON ({error.msg}); correct it there."]
