@@ -1,0 +1,139 @@
+"""The hours account: what each member owes for a firing, and what a watch or chore is credited with."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from coop.errors import Malformed
+
+NIGHT_BEGINS, NIGHT_ENDS = time(22), time(6)
+
+
+@dataclass(frozen=True, slots=True)
+class OwedHours:
+    """Minutes owed by member; ``nobody`` is work that is left because all have as much as they can do."""
+
+    minutes: dict[str, int]
+    nobody: int
+
+
+def owed_minutes(
+    total_minutes: int,
+    space_ml: Mapping[str, int],
+    *,
+    equal_per_mille: int,
+    carried_minutes: Mapping[str, int] | None = None,
+    able_minutes: Mapping[str, int] | None = None,
+) -> OwedHours:
+    """Share ``total_minutes`` of work: total x (a/n + (1-a) x space share), n members, a in per mille.
+
+    ``carried_minutes`` is the balance from earlier firings, plus where somebody worked more than owed;
+    it lowers what they owe now. ``able_minutes`` caps a member. What caps and balances take away or add,
+    all others bear alike, so many minutes more or less each; nobody owes less than nothing. The minutes
+    and ``nobody`` add up to ``total_minutes`` exactly; minutes that do not divide go to the largest
+    remainders, ties to the lowest id. Raises Malformed.
+    """
+    carried, able = carried_minutes or {}, able_minutes or {}
+    _refuse_nonsense(total_minutes, space_ml, equal_per_mille, carried, able)
+    members = sorted(space_ml)
+    space = sum(space_ml.values())
+    equal = Fraction(equal_per_mille, 1000) if space else Fraction(1)
+    shares = {
+        member: total_minutes
+        * (equal / len(members) + (1 - equal) * (Fraction(space_ml[member], space) if space else 0))
+        - carried.get(member, 0)
+        for member in members
+    }
+    caps = {member: min(total_minutes, able.get(member, total_minutes)) for member in members}
+    work = min(total_minutes, sum(caps.values()))
+    exact = _levelled(shares, caps, work)
+    minutes = {member: int(exact[member]) for member in members}
+    neediest = sorted(members, key=lambda member: (minutes[member] - exact[member], member))
+    for member in neediest[: work - sum(minutes.values())]:
+        minutes[member] += 1
+    return OwedHours(minutes, total_minutes - work)
+
+
+def _levelled(shares: Mapping[str, Fraction], caps: Mapping[str, int], work: int) -> dict[str, Fraction]:
+    """``min(cap, max(0, share + level))`` with the one level at which they add up to ``work``."""
+
+    def at(level: Fraction) -> dict[str, Fraction]:
+        return {member: min(Fraction(caps[member]), max(Fraction(0), shares[member] + level)) for member in shares}
+
+    turns = sorted({turn for member in shares for turn in (-shares[member], caps[member] - shares[member])})
+    below = turns[0]
+    for turn in turns:
+        if sum(at(turn).values()) >= work:
+            low, high = sum(at(below).values()), sum(at(turn).values())
+            level = turn if high == low else below + (turn - below) * (work - low) / (high - low)
+            return at(level)
+        below = turn
+    return at(turns[-1])
+
+
+def night_seconds(starts_at: datetime, ends_at: datetime, zone: str) -> int:
+    """Seconds of ``[starts_at, ends_at)`` between 22:00 and 06:00 on the clocks of ``zone``.
+
+    Counted on instants: the night in which the clocks go back has an hour more of it.
+    """
+    place = ZoneInfo(zone)
+    start, end = starts_at.astimezone(UTC), ends_at.astimezone(UTC)
+    day, last = start.astimezone(place).date() - timedelta(days=1), end.astimezone(place).date()
+    seconds = 0
+    while day <= last:
+        begins, finishes = (
+            _instant(day, NIGHT_BEGINS, place),
+            _instant(day + timedelta(days=1), NIGHT_ENDS, place),
+        )
+        overlap = min(end, finishes) - max(start, begins)
+        seconds += max(0, int(overlap.total_seconds()))
+        day += timedelta(days=1)
+    return seconds
+
+
+def _instant(day: date, clock: time, place: ZoneInfo) -> datetime:
+    return datetime.combine(day, clock, place).astimezone(UTC)
+
+
+def credited_minutes(starts_at: datetime, ends_at: datetime, zone: str, *, night_per_mille: int = 1000) -> int:
+    """Minutes credited for work: by day as long as it took, at night times ``night_per_mille`` / 1000.
+
+    Half a minute and more counts as one. Raises Malformed for a span that ends before it begins, lacks
+    its offset from UTC or is longer than 31 days.
+    """
+    if starts_at.tzinfo is None or ends_at.tzinfo is None:
+        raise Malformed(["Start and end of the work need their offset from UTC; give both with one."])
+    length = ends_at.astimezone(UTC) - starts_at.astimezone(UTC)
+    if not timedelta(0) <= length <= timedelta(days=31):
+        raise Malformed(["The work must end after it begins and within 31 days; correct one of the moments."])
+    if night_per_mille < 0:
+        raise Malformed(["The weight of night hours is below zero; give 1000 for one to one, or more."])
+    night = night_seconds(starts_at, ends_at, zone)
+    weighted = (int(length.total_seconds()) - night) * 1000 + night * night_per_mille
+    return (weighted + 30_000) // 60_000
+
+
+def _refuse_nonsense(
+    total: int,
+    space_ml: Mapping[str, int],
+    equal_per_mille: int,
+    carried: Mapping[str, int],
+    able: Mapping[str, int],
+) -> None:
+    faults = []
+    if total < 0:
+        faults.append(f"The work is {total} minutes; give none or more.")
+    if not 0 <= equal_per_mille <= 1000:
+        faults.append(f"The part shared by heads is {equal_per_mille} per mille; choose 0 to 1000.")
+    if not space_ml:
+        faults.append("Nobody has space in this firing, so nobody can owe hours; add a member.")
+    faults += [f"{member}: space is {ml} ml; give none or more." for member, ml in space_ml.items() if ml < 0]
+    faults += [f"{member}: can do {most} minutes; give none or more." for member, most in able.items() if most < 0]
+    for member in sorted((set(carried) | set(able)) - set(space_ml)):
+        faults.append(f"{member}: has a balance or a limit but is not in this firing; add or remove them.")
+    if faults:
+        raise Malformed(faults)

@@ -1,0 +1,116 @@
+"""The checker: every rule broken once, in a firing lead's words; empty places apart."""
+
+from datetime import datetime
+
+import pytest
+
+from firings.roster.check import faults, gaps
+from firings.roster.problem import Crewmate, RosterRequest, Rules, Task
+
+RULES = Rules(rest_watch=16, rest_other=2, max_in_24h=20, novice_per_exp=1, max_nights_72h=2, night_task_min=4)
+ADA = Crewmate("ada", "lead", signed_off=("K1",))
+BEN = Crewmate("ben", "exp")
+CAT = Crewmate("cat", "exp", no_night=True)
+NIC = Crewmate("nic", "novice")
+NED = Crewmate("ned", "novice")
+PEOPLE = (ADA, BEN, CAT, NIC, NED)
+
+
+def watch(name="w1", start=0, end=8, need=2, cap=3, lead=1, night=0, kiln="K1"):
+    return Task(name, "watch", start, end, need, cap, firing="F1", kiln=kiln, lead=lead, night=night)
+
+
+def chore(name="c1", start=0, end=4, need=1, cap=5, skill=None):
+    return Task(name, "chore", start, end, need, cap, skill=skill)
+
+
+def asked(*tasks, wishes=None, rules=RULES, people=PEOPLE):
+    rows = tuple((wishes or {}).get(person.id, "." * len(tasks)) for person in people)
+    return RosterRequest("r", 30, datetime(2026, 5, 9, 2, 0), rules, people, tasks, rows)
+
+
+def test_a_sound_crew_breaks_nothing():
+    assert faults(asked(watch()), {"w1": ("ada", "ben")}) == []
+
+
+def test_nobody_is_alone_at_the_fire():
+    assert faults(asked(watch()), {"w1": ("ada",)}) == [
+        "Sat 02:00-06:00, kiln K1: only one person; never alone at the fire, add a second or take them off."
+    ]
+
+
+def test_nobody_is_alone_with_the_splitter():
+    handy = tuple(Crewmate(name, "exp", skills=("wood splitter",)) for name in ("ada", "ben"))
+    request = asked(chore(need=2, skill="wood splitter"), people=handy)
+    assert "never alone with the wood splitter" in faults(request, {"c1": ("ada",)})[0]
+    assert faults(request, {"c1": ("ada", "ben")}) == []
+
+
+def test_one_person_may_sweep_alone():
+    assert faults(asked(chore()), {"c1": ("ben",)}) == []
+
+
+def test_an_empty_place_is_a_gap_and_no_fault():
+    request = asked(watch(need=3))
+    assert faults(request, {}) == []
+    assert [(gap.task, gap.places) for gap in gaps(request, {"w1": ("ada", "ben")})] == [("w1", 1)]
+    assert gaps(request, {})[0].text == "Sat 02:00-06:00, kiln K1: 0 of 3 places are filled, 3 still open."
+    assert gaps(request, {"w1": ("ada", "ben", "cat")}) == []
+
+
+def test_two_names_for_one_person_or_strangers_fill_no_place():
+    request = asked(watch(need=2))
+    assert gaps(request, {"w1": ("ada", "ada")})[0].places == 1
+    assert gaps(request, {"w1": ("ada", "zoe")})[0].places == 1
+
+
+@pytest.mark.parametrize(
+    ("tasks", "assigned", "said"),
+    [
+        ((watch(),), {"w1": ("ben", "cat")}, "nobody there is signed off to lead kiln K1"),
+        ((watch(kiln="K2"),), {"w1": ("ada", "ben")}, "nobody there is signed off to lead kiln K2"),
+        ((watch(lead=2),), {"w1": ("ada", "ben")}, "only 1 there, 2 are needed"),
+        ((watch(cap=4),), {"w1": ("ada", "nic", "ned")}, "2 novices to 1 experienced"),
+        ((watch(cap=2),), {"w1": ("ada", "ben", "cat")}, "room for 2; take 1 off"),
+        ((watch(night=2),), {"w1": ("ada", "cat")}, "cat does no nights"),
+        ((chore(skill="saw"),), {"c1": ("ben",)}, "ben is not signed off for saw"),
+        ((watch(),), {"w1": ("ada", "ben", "zoe")}, "nobody called 'zoe'"),
+        ((watch(),), {"w1": ("ada", "ben", "ben")}, "ben is on it twice"),
+        ((watch(),), {"w1": ("ada", "ben"), "w9": ("cat",)}, "no watch or chore 'w9'"),
+        ((watch(), chore(start=7, end=9)), {"w1": ("ada", "ben"), "c1": ("ben",)}, "two places at once"),
+        ((watch(), chore(start=9, end=11)), {"w1": ("ada", "ben"), "c1": ("ben",)}, "only 0.5 h rest"),
+        (
+            (watch(), watch("w2", 23, 31)),
+            {"w1": ("ada", "ben"), "w2": ("ada", "cat")},
+            "only 7.5 h rest between Sat 02:00-06:00, kiln K1 and Sat 13:30-17:30, kiln K1; 8 h are due",
+        ),
+        (
+            (watch(end=11), watch("w2", 27, 37)),
+            {"w1": ("ada", "ben"), "w2": ("ada", "cat")},
+            "10.5 h within 24 hours, 10 h are allowed",
+        ),
+        (
+            (watch(night=4), watch("w2", 48, 56, night=4), watch("w3", 96, 104, night=4)),
+            {"w1": ("ada", "ben"), "w2": ("ada", "ben"), "w3": ("ada", "cat")},
+            "3 nights within three days, 2 are allowed",
+        ),
+    ],
+)
+def test_each_broken_rule_is_said(tasks, assigned, said):
+    assert any(said in text for text in faults(asked(*tasks), assigned))
+
+
+def test_whoever_cannot_come_is_named():
+    assert "ben cannot come" in faults(asked(watch(), wishes={"ben": "x"}), {"w1": ("ada", "ben")})[0]
+    assert faults(asked(watch(), wishes={"ben": "-"}), {"w1": ("ada", "ben")}) == []
+
+
+def test_just_enough_rest_and_just_enough_hours_are_allowed():
+    request = asked(watch(end=10), watch("w2", 26, 36))
+    assert faults(request, {"w1": ("ada", "ben"), "w2": ("ada", "ben")}) == []
+
+
+def test_two_nights_in_a_row_and_a_third_after_three_days_are_allowed():
+    nights = (watch(night=4), watch("w2", 48, 56, night=4), watch("w3", 144, 152, night=4))
+    everybody = {task.id: ("ada", "ben") for task in nights}
+    assert faults(asked(*nights), everybody) == []
