@@ -1,4 +1,4 @@
-"""Shares out space when more is asked than fits: weighted max-min fairness, exact, with a draw anyone can redo."""
+"""Shares out space when more is asked than fits: weighted max-min, exact, with a draw anyone can redo."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class FloorsDoNotFit(Refused):
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """One member's wish in ml. ``floor_ml`` is what they get at least, ``cap_ml`` at most, of what they ask."""
+    """One member's wish in ml; of it they get at least ``floor_ml`` and at most ``cap_ml``."""
 
     member: str
     ask_ml: int
@@ -72,9 +72,7 @@ def allot(capacity_ml: int, asks: Sequence[Ask], *, draw_seed: str = "") -> Allo
     exact = {ask.member: _served(ask, level) for ask in drawn}
     grants = {member: int(amount) for member, amount in exact.items()}
     left_over = min(capacity_ml, sum(ask.most_ml for ask in drawn)) - sum(grants.values())
-    neediest = sorted(
-        exact, key=lambda member: grants[member] - exact[member]
-    )  # sorted() keeps the draw's order
+    neediest = sorted(exact, key=lambda member: grants[member] - exact[member])  # sorted() keeps the draw's order
     for member in neediest[:left_over]:
         grants[member] += 1
     short = [ask for ask in drawn if grants[ask.member] < ask.most_ml]
@@ -98,15 +96,15 @@ def _served(ask: Ask, level: Fraction) -> Fraction:
 
 def _level(capacity_ml: int, asks: Sequence[Ask]) -> Fraction:
     """Lowest level at which the grants use up the space or meet every ask (water filling)."""
-    rising: list[tuple[Fraction, Fraction, Fraction]] = []
+    rising: list[tuple[Fraction, Fraction]] = []
     for ask in asks:
         if ask.least_ml < ask.most_ml:
-            rising.append((ask.least_ml / ask.weight, ask.weight, Fraction(0)))
-            rising.append((ask.most_ml / ask.weight, -ask.weight, Fraction(0)))
+            rising.append((ask.least_ml / ask.weight, ask.weight))
+            rising.append((ask.most_ml / ask.weight, -ask.weight))
     rising.sort()
     level, slope = Fraction(0), Fraction(0)
     left = Fraction(capacity_ml - sum(ask.least_ml for ask in asks))
-    for turn, change, _ in rising:
+    for turn, change in rising:
         if slope and left <= (turn - level) * slope:
             return level + left / slope
         left -= (turn - level) * slope
@@ -127,9 +125,7 @@ def _working(
     if asked <= capacity_ml:
         opening = f"{asked} ml asked (within caps), {capacity_ml} ml there: everybody gets what they ask."
     else:
-        opening = (
-            f"{asked} ml asked (within caps), {capacity_ml} ml there: level {level} ml per unit of weight."
-        )
+        opening = f"{asked} ml asked (within caps), {capacity_ml} ml there: level {level} ml per unit of weight."
     lines = [opening]
     for ask in sorted(asks, key=lambda ask: ask.member):
         amount = exact[ask.member]
@@ -159,13 +155,9 @@ def _refuse_nonsense(capacity_ml: int, asks: Sequence[Ask]) -> None:
         if ask.ask_ml < 0 or ask.floor_ml < 0 or (ask.cap_ml is not None and ask.cap_ml < 0):
             faults.append(f"{ask.member}: ask, floor and cap cannot be below zero; correct them.")
         if ask.weight <= 0:
-            faults.append(
-                f"{ask.member}: weight {ask.weight} must be above zero; give 1 for everybody alike."
-            )
+            faults.append(f"{ask.member}: weight {ask.weight} must be above zero; give 1 for everybody alike.")
         if ask.cap_ml is not None and ask.cap_ml < ask.floor_ml:
-            faults.append(
-                f"{ask.member}: cap {ask.cap_ml} is below floor {ask.floor_ml}; correct one of them."
-            )
+            faults.append(f"{ask.member}: cap {ask.cap_ml} is below floor {ask.floor_ml}; correct one of them.")
     if faults:
         raise Malformed(faults)
 
