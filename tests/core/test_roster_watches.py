@@ -58,7 +58,7 @@ def phase_lists(draw):
 def test_watches_cover_the_burn_exactly_and_are_neither_short_nor_long(phases, lit, seconds, hours):
     end = lit.astimezone(UTC) + timedelta(seconds=seconds)
     watches = cut_watches(phases, lit, end, hours)
-    assert watches[0].starts_at == lit
+    assert watches[0].starts_at == lit.astimezone(UTC)
     assert watches[-1].ends_at == end
     assert all(a.ends_at == b.starts_at for a, b in pairwise(watches))
     watch = timedelta(minutes=int(hours * 60))
