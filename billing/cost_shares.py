@@ -106,9 +106,7 @@ def tie_hash(firing: str, member: str) -> str:
     return hashlib.sha256(f"{firing}|{member}".encode()).hexdigest()
 
 
-def largest_remainder(
-    amount: int, weights: Mapping[str, Fraction | int], *, firing: str = ""
-) -> dict[str, int]:
+def largest_remainder(amount: int, weights: Mapping[str, Fraction | int], *, firing: str = "") -> dict[str, int]:
     """Share ``amount`` minor units in proportion to ``weights`` by largest remainders (Hamilton's method).
 
     The shares add up exactly, negative amounts too. Equal remainders: larger weight, then ``tie_hash``.
@@ -118,9 +116,7 @@ def largest_remainder(
         raise Refused("A weight is below zero; give weights of zero or more.")
     whole = Fraction(sum(weights.values()))
     if not whole:
-        raise NothingToSplit(
-            "All weights are zero; give a weight to somebody, or let the fund bear the amount."
-        )
+        raise NothingToSplit("All weights are zero; give a weight to somebody, or let the fund bear the amount.")
     exact = {member: amount * Fraction(weight) / whole for member, weight in weights.items()}
     shares = {member: floor(share) for member, share in exact.items()}
     neediest = sorted(exact, key=lambda m: (-(exact[m] - shares[m]), -weights[m], tie_hash(firing, m)))
@@ -167,9 +163,7 @@ def share(request: CostTable) -> CostShares:
     return _result(request, exact, rounded, whole, scales, minimum, notes)
 
 
-def controlled_rounding(
-    exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]
-) -> dict[str, dict[str, int]]:
+def controlled_rounding(exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]) -> dict[str, dict[str, int]]:
     """Round a table ``exact[row][column]`` whose rows add up to integers.
 
     Every row keeps its sum; every cell and every column's sum becomes the integer below or above its exact
@@ -220,9 +214,7 @@ class _UnitFlow:
             while self.load[column] < self.least[column]:
                 self._give_column_a_unit(column)
         return {
-            name: {
-                column: self.below[row][at] + (at in self.up[row]) for at, column in enumerate(self.columns)
-            }
+            name: {column: self.below[row][at] + (at in self.up[row]) for at, column in enumerate(self.columns)}
             for row, name in enumerate(self.rows)
         }
 
@@ -283,9 +275,7 @@ class _UnitFlow:
 def _neediest(cells: Mapping[str, Fraction], rank: Mapping[str, int]) -> list[int]:
     """Places of the cells that are no integers: largest remainder, larger share, earlier place first."""
     keyed = sorted(
-        (floor(share) - share, -abs(share), rank[column])
-        for column, share in cells.items()
-        if share.denominator != 1
+        (floor(share) - share, -abs(share), rank[column]) for column, share in cells.items() if share.denominator != 1
     )
     return [place for _, _, place in keyed]
 
@@ -295,9 +285,7 @@ def _plain_shares(pool: Pool, members: Sequence[Member], whole: Fraction) -> dic
         return {}
     unit = pool.bill / whole
     return {
-        member.id: unit * pool.weights[member.id] * member.factor
-        for member in members
-        if pool.weights.get(member.id)
+        member.id: unit * pool.weights[member.id] * member.factor for member in members if pool.weights.get(member.id)
     }
 
 
@@ -534,9 +522,7 @@ def _faults(request: CostTable) -> list[str]:
         faults.append(f"currency: {refused}")
     known = {member.id for member in request.members}
     faults += [f"members: {name!r} stands twice; keep one." for name in _twice(m.id for m in request.members)]
-    faults += [
-        f"pools: {name!r} stands twice; give each its own id." for name in _twice(p.id for p in request.pools)
-    ]
+    faults += [f"pools: {name!r} stands twice; give each its own id." for name in _twice(p.id for p in request.pools)]
     for member in request.members:
         where = f"members, {member.id}"
         if member.id == FUND:
@@ -576,9 +562,7 @@ def parse(text: str) -> CostTable:
     request = CostTable(
         firing=content["firing"],
         currency=content["currency"],
-        members=tuple(
-            reader.member(f"members[{at}]", member) for at, member in enumerate(content["members"])
-        ),
+        members=tuple(reader.member(f"members[{at}]", member) for at, member in enumerate(content["members"])),
         pools=tuple(reader.pool(f"pools[{at}]", pool) for at, pool in enumerate(content["pools"])),
     )
     if faults := reader.faults + _faults(request):
@@ -694,9 +678,7 @@ class HoursPools:
     to_fund: int
 
 
-def hours_pools(
-    owed_minutes: Mapping[str, int], worked_minutes: Mapping[str, int], hour_rate: int
-) -> HoursPools:
+def hours_pools(owed_minutes: Mapping[str, int], worked_minutes: Mapping[str, int], hour_rate: int) -> HoursPools:
     """A charge for hours owed and a credit (a negative bill) for hours worked, at ``hour_rate`` an hour."""
     bill = money.round_fraction(Fraction(hour_rate * sum(owed_minutes.values()), 60))
     credit = money.round_fraction(Fraction(hour_rate * sum(worked_minutes.values()), 60))

@@ -170,9 +170,7 @@ def _reversal_faults(entry: Entry, seen: dict[int, Entry], reversed_by: dict[int
     if target.reverses is not None:
         faults.append(f"It reverses entry {target.seq}, itself a reversal.")
     if target.seq in reversed_by:
-        faults.append(
-            f"It reverses entry {target.seq}, which entry {reversed_by[target.seq]} reversed before."
-        )
+        faults.append(f"It reverses entry {target.seq}, which entry {reversed_by[target.seq]} reversed before.")
     wanted = sorted((line.account, line.currency, -line.amount) for line in target.lines)
     if sorted((line.account, line.currency, line.amount) for line in entry.lines) != wanted:
         faults.append(f"Its lines do not undo entry {target.seq}.")

@@ -306,8 +306,7 @@ def answer(made: PaymentPlan) -> dict[str, Any]:
     """The answer to a ``balances/1`` file, ready for JSON."""
     return {
         "payments": [
-            {"from": payment.payer, "to": payment.payee, "amount": payment.amount}
-            for payment in made.payments
+            {"from": payment.payer, "to": payment.payee, "amount": payment.amount} for payment in made.payments
         ],
         "count": made.count,
         "at_least": made.at_least,

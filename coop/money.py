@@ -161,8 +161,7 @@ def _split(number: str, places: int, shown: str, example: str, currency: str) ->
             return re.sub(r"[.,]", "", number), ""
         whole, part = re.split(r"[.,]", number)
         raise Refused(
-            f"{shown} can be read as {whole}{part} or as {whole} and a part of one {currency}; "
-            f"write it like {example}."
+            f"{shown} can be read as {whole}{part} or as {whole} and a part of one {currency}; write it like {example}."
         )
     if _PLAIN.fullmatch(number):
         whole, _, fraction = number.replace(",", ".").partition(".")

@@ -24,9 +24,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         if not options["seconds"] >= 0:
-            raise CommandError(
-                "--seconds must be 0 or more; give a number such as 10.", returncode=files.BAD_FILE
-            )
+            raise CommandError("--seconds must be 0 or more; give a number such as 10.", returncode=files.BAD_FILE)
         try:
             _, balances = settlement.parse(files.read_text(options["file"]))
             made = settlement.plan(balances, seconds=options["seconds"], seed=options["seed"])
