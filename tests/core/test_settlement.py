@@ -117,6 +117,19 @@ def test_the_order_of_the_members_makes_no_difference(amounts, chance):
     assert plan(dict(shuffled)) == plan(balances)
 
 
+@settings(deadline=None, max_examples=200)
+@given(st.lists(st.integers(-40, 40), min_size=3, max_size=11))
+def test_the_bound_for_large_plans_never_claims_fewer_groups_than_there_are(amounts):
+    _, rest = settlement._pairs(sorted(closed(amounts).items()))
+    rest = [balance for balance in rest if balance[1]]
+    assert len(settlement._most_groups(rest)) <= settlement._at_most_groups(rest)
+
+
+def test_the_bound_allows_for_groups_of_four():
+    rest = list(named([1, 10, 100, -111, 2_000, 20_000, 200_000, -222_000]).items())
+    assert len(settlement._most_groups(rest)) == settlement._at_most_groups(rest) == 2
+
+
 def test_the_dense_and_the_sparse_search_agree():
     chance = random.Random(7)
     for _ in range(40):
