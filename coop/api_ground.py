@@ -26,14 +26,11 @@ from rest_framework.views import APIView
 from coop.errors import Malformed, NotFound, Refused
 from coop.http import enter_coop, membership_of
 from coop.models import ApiToken, Coop, IdempotencyKey, Membership
+from coop.tokens import token_hash
 from coop.transactions import Once, once, reading
 
 PROBLEM = "application/problem+json"
 UNSAFE = ("POST", "PUT", "PATCH", "DELETE")
-
-
-def token_hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
 
 
 class TokenSignIn(BaseAuthentication):

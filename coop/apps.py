@@ -15,7 +15,7 @@ class CoopConfig(AppConfig):
     verbose_name = "Co-op"
 
     def ready(self) -> None:
-        from coop import celery  # noqa: F401
+        from coop import celery, tasks  # noqa: F401
 
         post_migrate.connect(_put_up_walls, dispatch_uid="coop.walls")
         connection_created.connect(_say_whose_rows, dispatch_uid="coop.rows")

@@ -20,6 +20,8 @@ app.conf.update(
     broker_connection_retry_on_startup=True,
     broker_connection_timeout=2,
     task_publish_retry=False,
+    # Shorter than the lease of a computation and the broker's visibility timeout, both five minutes.
+    **({"task_time_limit": 280} if settings.REDIS_URL else {}),
     timezone="UTC",
     beat_schedule={
         "sweep": {
@@ -31,7 +33,18 @@ app.conf.update(
     },
     broker_transport_options=(
         # Without the throttle a lost worker's tasks come back only long after the timeout.
-        {"visibility_timeout": 300, "unacked_restore_interval": 5, "unacked_restore_throttle": 1}
+        # The retries bound how long a page may wait for a broker that is gone.
+        {
+            "visibility_timeout": 300,
+            "unacked_restore_interval": 5,
+            "unacked_restore_throttle": 1,
+            "socket_connect_timeout": 2,
+            "socket_timeout": 10,
+            "max_retries": 1,
+            "interval_start": 0,
+            "interval_step": 0.2,
+            "interval_max": 0.2,
+        }
         if settings.REDIS_URL
         else {"polling_interval": 0.2}
     ),

@@ -9,6 +9,10 @@ from django.conf import settings
 from coop import bell
 from coop.models import Coop, Document, Membership, Notice, Person
 
+INVITATION = "invitation"
+# Mails whose link is a key: it is wiped from the row once the mail is sent.
+WITH_A_KEY = frozenset({INVITATION})
+
 
 def queue(
     coop: Coop,

@@ -199,3 +199,10 @@ def founding() -> Iterator[None]:
     """The one write that has no co-op yet: founding one."""
     with _only(EVERY_COOP, durable=True), bell.collected():
         yield
+
+
+@contextmanager
+def working_the_queue() -> Iterator[None]:
+    """The queues' own short writes over all co-ops: claim a row, mark it done. Not audited: the row says it all."""
+    with _only(EVERY_COOP, durable=True), bell.collected():
+        yield
