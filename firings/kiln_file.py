@@ -25,7 +25,7 @@ class Posts:
 
 @dataclass(frozen=True, slots=True)
 class ZoneSpec:
-    """One zone, with the fields of a load request's kiln; lengths in mm, keepouts as x, y, w, l."""
+    """One zone, with the fields of a load request's kiln; lengths in mm, keepouts as x0, y0, x1, y1."""
 
     id: str
     name: str
@@ -66,10 +66,15 @@ class Phase:
 
 @dataclass(frozen=True, slots=True)
 class ChecklistLine:
-    """One thing to do before the next crew, due so many days after the clean-up begins."""
+    """One thing to do before the next crew, due so many days after the clean-up begins.
+
+    ``safety``: the next fire must not be lit before it is done; ``sign_off``: the training it needs, or "".
+    """
 
     text: str
     due_days: int
+    safety: bool = False
+    sign_off: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +135,7 @@ def _zone(zone: Mapping[str, Any]) -> ZoneSpec:
         clearance_above_mm=zone["clearance_above_mm"],
         wadding_mm=zone["wadding_mm"],
         gap_mm=zone["gap_mm"],
-        keepouts_mm=tuple((x, y, w, h) for x, y, w, h in zone["keepouts_mm"]),
+        keepouts_mm=tuple((x0, y0, x1, y1) for x0, y0, x1, y1 in zone["keepouts_mm"]),
         layer_heights_mm=tuple(zone.get("layer_heights_mm", ())),
         posts=tuple(Posts(**posts) for posts in zone.get("posts", ())),
         posts_per_board=zone.get("posts_per_board", 3),
@@ -161,9 +166,11 @@ def _zone_faults(zones: Sequence[ZoneSpec]) -> list[str]:
         lowest = zone.shelf_thickness_mm + zone.clearance_above_mm + zone.wadding_mm
         if zone.chamber_height_mm <= lowest:
             faults.append(f"zone {zone.id}: nothing fits under {lowest} mm; raise chamber_height_mm.")
-        for x, y, width, length in zone.keepouts_mm:
-            if x + width > zone.board_mm[0] or y + length > zone.board_mm[1]:
-                faults.append(f"zone {zone.id}: the post spot at {x}, {y} lies off the board; move it.")
+        for x0, y0, x1, y1 in zone.keepouts_mm:
+            if x1 <= x0 or y1 <= y0:
+                faults.append(f"zone {zone.id}: the post spot {x0}, {y0}, {x1}, {y1} has no area; give two corners.")
+            elif x1 > zone.board_mm[0] or y1 > zone.board_mm[1]:
+                faults.append(f"zone {zone.id}: the post spot at {x0}, {y0} lies off the board; move it.")
     return faults
 
 
