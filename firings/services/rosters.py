@@ -1,0 +1,378 @@
+"""The rules a place on a watch must keep, each said in a sentence; and proposals for a whole roster."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import pairwise
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.db.models import Q
+from django.utils.translation import gettext as _
+
+from coop.errors import Refused
+from coop.models import Coop, Membership, SignOff
+from coop.periods import Span, show_length, show_span
+from coop.policy import Terms
+from coop.transactions import use_case
+from firings.models import Chore, ChorePlace, Firing, HoursEntry, Watch, WatchPlace, WatchProposal, Wish
+from firings.queries import hours
+from firings.roster import problem, solve
+from firings.roster.hours import owed_minutes
+
+DAY = timedelta(hours=24)
+NIGHT_MINUTES = 120  # a watch with this much night in it is a night watch
+UNITS = (30, 15, 10, 5, 1)
+PLAN_SECONDS = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """One stretch of work of one person: a watch or a chore."""
+
+    span: Span
+    called: str
+    is_watch: bool
+    night_of: date | None = None  # the evening a night watch belongs to
+
+
+def is_novice(member: Membership, on: date) -> bool:
+    """Neither signed off for stoking nor for leading."""
+    return not (member.signed_off(SignOff.Kind.STOKING, on) or may_lead(member, on))
+
+
+def may_lead(member: Membership, on: date) -> bool:
+    return member.signed_off(SignOff.Kind.LEADING, on)
+
+
+def day_of(shift: Watch | Chore) -> date:
+    """The local day a shift begins on: sign-offs are judged on it."""
+    return shift.starts_at.astimezone(ZoneInfo(shift.firing.coop.time_zone)).date()
+
+
+def spoken(shift: Watch | Chore) -> str:
+    """The shift in a sentence: ``2026-05-09 22:00 to 2026-05-10 04:00, Big kiln``."""
+    span = Span(shift.starts_at, shift.ends_at)
+    what = shift.firing.kiln.name if isinstance(shift, Watch) else shift.name
+    return f"{show_span(span, ZoneInfo(shift.firing.coop.time_zone))}, {what}"
+
+
+def as_shift(row: Watch | Chore, terms: Terms) -> Shift:
+    zone, night_of = row.firing.coop.time_zone, None
+    is_watch = isinstance(row, Watch)
+    if is_watch and hours.night_minutes(row.starts_at, row.ends_at, zone, terms) >= NIGHT_MINUTES:
+        night_of = (row.starts_at.astimezone(ZoneInfo(zone)) - timedelta(hours=12)).date()
+    return Shift(Span(row.starts_at, row.ends_at), spoken(row), is_watch, night_of)
+
+
+def shifts_of(
+    coop: Coop, members: Collection[int], terms: Terms, *, around: Span, besides: Collection[int] = ()
+) -> dict[int, list[Shift]]:
+    """What these members have to do near ``around``, over all kilns; ``besides`` are watches (keys) left out."""
+    margin = timedelta(days=terms.most_nights_in_a_row + 3)
+    near = {"starts_at__lt": around.end + margin, "ends_at__gt": around.start - margin, "cancelled_at": None}
+    found: dict[int, list[Shift]] = {member: [] for member in members}
+    watches = WatchPlace.objects.of(coop).filter(
+        member__in=members, given_up_at=None, **{f"watch__{key}": value for key, value in near.items()}
+    )
+    for place in watches.exclude(watch__in=besides).select_related("watch__firing__kiln", "watch__firing__coop"):
+        found[place.member_id].append(as_shift(place.watch, terms))
+    chores = ChorePlace.objects.of(coop).filter(
+        member__in=members, given_up_at=None, **{f"chore__{key}": value for key, value in near.items()}
+    )
+    for place in chores.select_related("chore__firing__kiln", "chore__firing__coop"):
+        found[place.member_id].append(as_shift(place.chore, terms))
+    return found
+
+
+def burden_faults(new: Shift, others: Sequence[Shift], terms: Terms) -> list[str]:
+    """Why one person cannot take on ``new`` beside what they have: overlap, rest, hours in 24, nights in a row."""
+    for other in others:
+        if new.span.overlaps(other.span):
+            return [_("You are at %(other)s then; nobody is in two places at once.") % {"other": other.called}]
+    return [*_rest_faults(new, others, terms), *_day_faults(new, others, terms), *_night_faults(new, others, terms)]
+
+
+def _rest_faults(new: Shift, others: Sequence[Shift], terms: Terms) -> list[str]:
+    due = timedelta(hours=terms.rest_hours)
+    for other in others:
+        rest = max(other.span.start - new.span.end, new.span.start - other.span.end)
+        if new.is_watch and other.is_watch and rest < due:
+            return [
+                _("Only %(rest)s of rest between this watch and %(other)s; %(due)d h are due. Pick another one.")
+                % {"rest": show_length(rest), "other": other.called, "due": terms.rest_hours}
+            ]
+    return []
+
+
+def _day_faults(new: Shift, others: Sequence[Shift], terms: Terms) -> list[str]:
+    """Tiredness counts where there is fire: only 24 hours that touch a watch are limited."""
+    most, shifts = timedelta(hours=terms.most_hours_in_24), [new, *others]
+    openings = {shift.span.start for shift in shifts} | {shift.span.end - DAY for shift in shifts}
+    for opening in openings:
+        day = Span(opening, opening + DAY)
+        worked = sum((shift.span.shared(day) for shift in shifts), timedelta())
+        has_watch = any(shift.is_watch and shift.span.overlaps(day) for shift in shifts)
+        if worked > most and has_watch and new.span.overlaps(day):
+            return [
+                _("That would be %(worked)s of work within 24 hours; %(most)d h are allowed around a watch.")
+                % {"worked": show_length(worked), "most": terms.most_hours_in_24}
+            ]
+    return []
+
+
+def _night_faults(new: Shift, others: Sequence[Shift], terms: Terms) -> list[str]:
+    if new.night_of is None:
+        return []
+    nights = sorted({shift.night_of for shift in (new, *others) if shift.night_of is not None})
+    runs = [[nights[0]]]
+    for before, night in pairwise(nights):
+        if night - before == timedelta(days=1):
+            runs[-1].append(night)
+        else:
+            runs.append([night])
+    run = next(run for run in runs if new.night_of in run)
+    if len(run) <= terms.most_nights_in_a_row:
+        return []
+    return [
+        _("That would be %(run)d nights in a row; %(most)d are allowed. Pick a watch by day.")
+        % {"run": len(run), "most": terms.most_nights_in_a_row}
+    ]
+
+
+def joining_faults(watch: Watch, crew: Sequence[Membership], new: Membership) -> list[str]:
+    """Why the crew would not be sound with ``new`` on it: no place left for its lead, or too many novices."""
+    on = day_of(watch)
+    together = [*crew, new]
+    leads = sum(may_lead(member, on) for member in together)
+    free = watch.most_people - len(together)
+    if watch.leads - leads > free:
+        return [
+            _("The last free place on this watch is for somebody signed off for leading. Pick another watch.")
+            if watch.leads - leads == 1
+            else _("The free places on this watch are for people signed off for leading. Pick another watch.")
+        ]
+    novices = sum(is_novice(member, on) for member in together)
+    if is_novice(new, on) and novices > len(together) - novices:
+        return [
+            _(
+                "You are not signed off for stoking yet, and novices may not outnumber the experienced. Wait until "
+                "one more experienced member is on this watch, or pick another."
+            )
+        ]
+    return []
+
+
+def replacing_faults(watch: Watch, crew: Sequence[Membership], leaving: Membership, new: Membership) -> list[str]:
+    """Why ``new`` cannot stand in for ``leaving``: the crew must not lose its lead or its experience by it."""
+    on, staying = day_of(watch), [member for member in crew if member.pk != leaving.pk]
+    leads = sum(may_lead(member, on) for member in (*staying, new))
+    if may_lead(leaving, on) and not may_lead(new, on) and leads < watch.leads:
+        return [
+            _("%(name)s leads this watch; only somebody signed off for leading can take it over.")
+            % {"name": leaving.name}
+        ]
+    if may_lead(new, on):
+        return []
+    return joining_faults(watch, staying, new)
+
+
+def check_can_work(watch: Watch, member: Membership, terms: Terms, *, besides: Collection[int] = ()) -> None:
+    """Raise Refused with the first reason why this member cannot take this watch beside their other work."""
+    new = as_shift(watch, terms)
+    others = shifts_of(watch.firing.coop, [member.pk], terms, around=new.span, besides=besides)[member.pk]
+    for fault in burden_faults(new, others, terms):
+        raise Refused(fault)
+
+
+# --- A whole roster -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A roster to be planned, and what stands already."""
+
+    request: problem.RosterRequest
+    keep: dict[str, tuple[str, ...]]
+
+
+def asked(firing: Firing, now: datetime) -> Asked:
+    """The watch-roster/1 request of a firing from its rows: watches to come, who may be asked, their wishes.
+
+    Who has said nothing counts as "rather not": whoever answered is asked first. Raises Refused when no watch
+    is to come.
+    """
+    coop, terms = firing.coop, hours.terms_of(firing)
+    watches = list(
+        Watch.objects.of(coop)
+        .filter(firing=firing, starts_at__gt=now)
+        .standing()
+        .select_related("firing__kiln", "firing__coop")
+    )
+    if not watches:
+        raise Refused(_("There is no watch to come in this firing, so there is nothing to plan."))
+    crews: dict[int, list[int]] = {watch.pk: [] for watch in watches}
+    for watch_pk, member_pk in (
+        WatchPlace.objects.of(coop).filter(watch__in=crews, given_up_at=None).values_list("watch", "member")
+    ):
+        crews[watch_pk].append(member_pk)
+    people = _may_be_asked(firing, {pk for crew in crews.values() for pk in crew})
+    return _as_request(firing, terms, watches, crews, people)
+
+
+def _may_be_asked(firing: Firing, on_watch: set[int]) -> list[Membership]:
+    """Whoever has space, leads, stands on a watch already, or wished for one."""
+    wished = Wish.objects.filter(coop=firing.coop_id, watch__firing=firing).exclude(value=Wish.Value.CANNOT)
+    keys = {
+        firing.lead_id,
+        firing.deputy_id,
+        *on_watch,
+        *hours.space_of(firing),
+        *wished.values_list("member", flat=True),
+    }
+    return list(Membership.objects.of(firing.coop).current().with_roles().filter(pk__in=keys - {None}))
+
+
+def _as_request(
+    firing: Firing,
+    terms: Terms,
+    watches: Sequence[Watch],
+    crews: Mapping[int, Sequence[int]],
+    people: Sequence[Membership],
+) -> Asked:
+    t0, zone = watches[0].starts_at, firing.coop.time_zone
+    marks = [_minutes(moment - t0) for watch in watches for moment in (watch.starts_at, watch.ends_at)]
+    unit = next(unit for unit in UNITS if all(mark % unit == 0 for mark in marks))
+    tasks = tuple(_task(watch, len(crews[watch.pk]), t0, unit, terms) for watch in watches)
+    total = sum(task.need * task.length for task in tasks) * unit
+    owed = _owed(firing, terms, total, {member.pk for member in people})
+    night = sum(task.need * task.night for task in tasks)
+    last_day = day_of(watches[-1])
+    crewmates = tuple(
+        problem.Crewmate(
+            id=str(member.public_id),
+            name=member.name,
+            role="lead" if may_lead(member, last_day) else "novice" if is_novice(member, last_day) else "exp",
+            signed_off=(firing.kiln.name,) if may_lead(member, last_day) else (),
+            owed=owed.get(member.pk, 0) // unit,
+            night_owed=night * owed.get(member.pk, 0) // total if total else 0,
+        )
+        for member in people
+    )
+    request = problem.RosterRequest(
+        name=firing.name,
+        unit_min=unit,
+        t0=t0,
+        zone=zone,
+        rules=_rules(terms, unit),
+        people=crewmates,
+        tasks=tasks,
+        wishes=tuple(_wishes(firing, terms, watches, crews, people)),
+    )
+    ids = {member.pk: str(member.public_id) for member in people}
+    keep = {str(w.public_id): tuple(ids[pk] for pk in crews[w.pk] if pk in ids) for w in watches}
+    return Asked(request, keep)
+
+
+def _minutes(length: timedelta) -> int:
+    return length // timedelta(minutes=1)
+
+
+def _task(watch: Watch, held: int, t0: datetime, unit: int, terms: Terms) -> problem.Task:
+    night = hours.night_minutes(watch.starts_at, watch.ends_at, watch.firing.coop.time_zone, terms)
+    need = max(watch.people, held)
+    return problem.Task(
+        id=str(watch.public_id),
+        kind="watch",
+        start=_minutes(watch.starts_at - t0) // unit,
+        end=_minutes(watch.ends_at - t0) // unit,
+        need=need,
+        cap=max(watch.most_people, need),
+        firing=watch.firing.name,
+        kiln=watch.firing.kiln.name,
+        lead=watch.leads,
+        night=int(night // unit),
+    )
+
+
+def _rules(terms: Terms, unit: int) -> problem.Rules:
+    return problem.Rules(
+        rest_watch=-(-terms.rest_hours * 60 // unit),
+        rest_other=0,
+        max_in_24h=terms.most_hours_in_24 * 60 // unit,
+        novice_per_exp=1,
+        max_nights_72h=min(terms.most_nights_in_a_row, 3),
+        night_task_min=max(1, NIGHT_MINUTES // unit),
+    )
+
+
+def _owed(firing: Firing, terms: Terms, total: int, people: set[int]) -> dict[int, int]:
+    """Minutes on watch each should take: by space, less what was worked ahead in other firings."""
+    space = {f"{pk:012d}": ml for pk, ml in hours.space_of(firing).items() if pk in people}
+    if not space:
+        return {}
+    ahead: dict[str, int] = {}
+    for pk, minutes in (
+        HoursEntry.objects.filter(coop=firing.coop_id).exclude(firing=firing).values_list("member", "minutes")
+    ):
+        if f"{pk:012d}" in space:
+            ahead[f"{pk:012d}"] = ahead.get(f"{pk:012d}", 0) + minutes
+    owed = owed_minutes(total, space, equal_per_mille=round(terms.owed_share_even * 1000), carried_minutes=ahead)
+    return {int(pk): minutes for pk, minutes in owed.minutes.items()}
+
+
+def _wishes(
+    firing: Firing,
+    terms: Terms,
+    watches: Sequence[Watch],
+    crews: Mapping[int, Sequence[int]],
+    people: Sequence[Membership],
+) -> Iterable[str]:
+    keys = [watch.pk for watch in watches]
+    said = {
+        (member, watch): value
+        for member, watch, value in Wish.objects.of(firing.coop)
+        .filter(watch__in=keys)
+        .values_list("member", "watch", "value")
+    }
+    around = Span(watches[0].starts_at, max(watch.ends_at for watch in watches))
+    elsewhere = shifts_of(firing.coop, [one.pk for one in people], terms, around=around, besides=keys)
+    shifts = {watch.pk: as_shift(watch, terms) for watch in watches}
+    for member in people:
+        signs = []
+        for watch in watches:
+            if member.pk in crews[watch.pk]:
+                signs.append(Wish.Value.WANT.value)  # on it already: that place is theirs
+            elif burden_faults(shifts[watch.pk], elsewhere[member.pk], terms):
+                signs.append(Wish.Value.CANNOT.value)
+            else:
+                signs.append(said.get((member.pk, watch.pk), Wish.Value.RATHER_NOT.value))
+        yield "".join(signs)
+
+
+def planned(wanted: Asked) -> tuple[dict[str, object], dict[str, object]]:
+    """Plan a roster: watch-roster/1 and watch-assignment/1 as plain values. Touches no database."""
+    roster = solve.plan(wanted.request, seconds=PLAN_SECONDS, keep=wanted.keep)
+    return json.loads(problem.write_request(wanted.request)), json.loads(solve.write_roster(roster))
+
+
+@use_case
+def keep_proposal(
+    coop: Coop,
+    *,
+    by: Membership | None,
+    now: datetime,
+    firing_id: UUID,
+    request: Mapping[str, object],
+    answer: Mapping[str, object],
+) -> WatchProposal:
+    """Lay a computed roster before the lead; the one that lay there is replaced."""
+    firing = Firing.objects.of(coop).get(public_id=firing_id)
+    WatchProposal.objects.of(coop).filter(Q(firing=firing, replaced_at=None, accepted_at=None)).update(replaced_at=now)
+    proposal: WatchProposal = WatchProposal.objects.create(
+        coop=coop, firing=firing, request=dict(request), answer=dict(answer), made_at=now, made_by=by
+    )
+    return proposal
