@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import Any, ClassVar
 
 from django.conf import settings
@@ -17,60 +16,25 @@ from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework import exceptions, serializers, status
-from rest_framework.authentication import BaseAuthentication, get_authorization_header
-from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from coop.errors import Malformed, NotFound, Refused
 from coop.http import enter_coop, membership_of
-from coop.models import ApiToken, Coop, IdempotencyKey, Membership
-from coop.tokens import token_hash
+from coop.models import Coop, IdempotencyKey, Membership
 from coop.transactions import Once, once, reading
 
 PROBLEM = "application/problem+json"
 UNSAFE = ("POST", "PUT", "PATCH", "DELETE")
 
 
-class TokenSignIn(BaseAuthentication):
-    """``Authorization: Bearer <token>``; only the token's hash is kept."""
-
-    def authenticate(self, request: Request) -> tuple[Any, Any] | None:
-        words = get_authorization_header(request).split()
-        if not words or words[0].lower() != b"bearer":
-            return None
-        if len(words) != 2:
-            raise exceptions.AuthenticationFailed(_("Send the header as: Authorization: Bearer TOKEN."))
-        found = (
-            ApiToken.objects.filter(token_hash=token_hash(words[1].decode("latin-1")), revoked_at=None)
-            .select_related("person")
-            .first()
-        )
-        if found is None or not found.person.is_active:
-            raise exceptions.AuthenticationFailed(_("This token is not known or was revoked; make a new one."))
-        today = datetime.now(UTC).date()
-        if found.last_used_on != today:
-            ApiToken.objects.filter(pk=found.pk).update(last_used_on=today)
-        return found.person, found
-
-    def authenticate_header(self, request: Request) -> str:
-        return "Bearer"
-
-
 class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
-    target_class = "coop.api_ground.TokenSignIn"
+    target_class = "coop.api_sign_in.TokenSignIn"
     name = "token"
 
     def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
         return {"type": "http", "scheme": "bearer"}
-
-
-class BelongsToCoop(BasePermission):
-    """Only signed-in people; membership was checked when the co-op was entered."""
-
-    def has_permission(self, request: Request, view: APIView) -> bool:
-        return bool(request.user and request.user.is_authenticated)
 
 
 class CoopAPIView(APIView):

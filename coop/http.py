@@ -25,7 +25,7 @@ from coop.apps import session_default
 from coop.errors import NotAllowed, NotFound, Refused
 from coop.logs import coop_slug, request_id
 from coop.models import Coop, IdempotencyKey, Membership, Person
-from coop.transactions import Once, once, reading, set_coop
+from coop.transactions import EVERY_COOP, Once, once, reading, set_coop
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
 
@@ -40,6 +40,10 @@ class CoopRequest(HttpRequest):
 
 class CoopView(Protocol):
     def __call__(self, request: CoopRequest, /, *args: Any, **kwargs: Any) -> HttpResponse: ...
+
+
+class CoopButton(Protocol):
+    def __call__(self, request: CoopRequest, /, *args: Any, **kwargs: Any) -> HttpResponse | None: ...
 
 
 def membership_of(person: Any, slug: str) -> Membership:
@@ -71,13 +75,18 @@ class CoopMiddleware:
         finally:
             timezone.deactivate()
             coop_slug.set("")
-            if getattr(request, "coop", None) is not None and connection.connection is not None:
+            entered = getattr(request, "coop", None) is not None or hasattr(request, "is_operators")
+            if entered and connection.connection is not None:
                 set_coop(session_default(), local=False)
 
     def process_view(
         self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]
     ) -> HttpResponseBase | None:
         if "coop" not in kwargs:
+            at = request.resolver_match
+            if at is not None and at.app_name == "admin" and getattr(request.user, "is_staff", False):
+                request.is_operators = True  # type: ignore[attr-defined]
+                set_coop(EVERY_COOP, local=False)
             return None
         slug = kwargs.pop("coop")
         if getattr(view, "signs_in_itself", False) or getattr(getattr(view, "cls", None), "signs_in_itself", False):
@@ -98,13 +107,19 @@ def enter_coop(request: Any, membership: Membership) -> None:
 
 
 def coop_page(view: CoopView) -> Callable[..., HttpResponse]:
-    """A page that only reads: GET and HEAD, one snapshot, and the database refuses any write."""
+    """A page that only reads: GET and HEAD, one snapshot, and the database refuses any write.
+
+    A ``Refused`` becomes the plain "no" page with its sentence and status.
+    """
 
     @require_safe
     @functools.wraps(view)
     def run(request: CoopRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        with _not_found_as_404(), reading(request.coop):
-            response = view(request, *args, **kwargs)
+        try:
+            with _not_found_as_404(), reading(request.coop):
+                response = view(request, *args, **kwargs)
+        except Refused as no:
+            response = refusal_page(request, no)
         patch_vary_headers(response, ["HX-Request", "Cookie"])
         return response
 
@@ -120,12 +135,12 @@ def coop_form(view: CoopView) -> Callable[..., HttpResponse]:
     @require_http_methods(["GET", "HEAD", "POST"])
     @functools.wraps(view)
     def run(request: CoopRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        if request.method != "POST":
-            with _not_found_as_404(), reading(request.coop):
-                return view(request, *args, **kwargs)
-        if (done := _done_before(request)) is not None:
+        if request.method == "POST" and (done := _done_before(request)) is not None:
             return done
         try:
+            if request.method != "POST":
+                with _not_found_as_404(), reading(request.coop):
+                    return view(request, *args, **kwargs)
             with _not_found_as_404(), _once(request):
                 return view(request, *args, **kwargs)
         except Refused as no:
@@ -134,13 +149,13 @@ def coop_form(view: CoopView) -> Callable[..., HttpResponse]:
     return run
 
 
-def coop_action(back: str) -> Callable[[CoopView], Callable[..., HttpResponse]]:
+def coop_action(back: str) -> Callable[[CoopButton], Callable[..., HttpResponse]]:
     """A button: POST only. A ``Refused`` becomes a message on the page named ``back`` (same arguments).
 
     The view returns a response, or None to go back to where the button stood.
     """
 
-    def decorate(view: CoopView) -> Callable[..., HttpResponse]:
+    def decorate(view: CoopButton) -> Callable[..., HttpResponse]:
         @require_POST
         @functools.wraps(view)
         def run(request: CoopRequest, *args: Any, **kwargs: Any) -> HttpResponse:

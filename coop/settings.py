@@ -241,10 +241,10 @@ TIME_ZONE = "UTC"
 # --- API ----------------------------------------------------------------------------------
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "coop.api_ground.TokenSignIn",
+        "coop.api_sign_in.TokenSignIn",
         "rest_framework.authentication.SessionAuthentication",
     ],
-    "DEFAULT_PERMISSION_CLASSES": ["coop.api_ground.BelongsToCoop"],
+    "DEFAULT_PERMISSION_CLASSES": ["coop.api_sign_in.BelongsToCoop"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_SCHEMA_CLASS": "coop.api_ground.Schema",

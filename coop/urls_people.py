@@ -1,5 +1,13 @@
 """Addresses of people, sign-in and the co-op itself."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, include, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from coop import api
+from coop.views import front, own, people, records
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    *front.urls,
+    path("api/v1/schema", api.Schema.as_view(), name="schema"),
+    path("<slug:coop>/api/v1/", include(api.urls)),
+    path("<slug:coop>/", include([*people.urls, *own.urls, *records.urls])),
+]

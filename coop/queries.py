@@ -1,0 +1,162 @@
+"""What the pages of people and queues read, a page at a time."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from django.apps import apps
+from django.core.paginator import Page, Paginator
+from django.db.models import ForeignKey, Q, QuerySet
+from django.utils.translation import gettext as _
+
+from coop.errors import NotFound
+from coop.models import (
+    ApiToken,
+    AuditEntry,
+    Computation,
+    Coop,
+    CoopOwned,
+    Document,
+    Invitation,
+    Membership,
+    Notice,
+    Person,
+    Policy,
+    SignOff,
+)
+
+ROWS = 50
+
+
+def page_of(rows: QuerySet[Any], number: str | None) -> Page[Any]:
+    """At most 50 rows; a number that makes no sense gives the first or last page."""
+    return Paginator(rows, ROWS).get_page(number)
+
+
+def members(coop: Coop, number: str | None) -> Page[Any]:
+    """Standing members by name, with roles and sign-offs."""
+    return page_of(Membership.objects.of(coop).current().with_roles().order_by("person__name", "pk"), number)
+
+
+def member(coop: Coop, member_id: UUID) -> Membership:
+    """One member, also one who left; raises NotFound."""
+    found: Membership | None = Membership.objects.of(coop).with_roles().filter(public_id=member_id).first()
+    if found is None:
+        raise NotFound(_("There is no such member here."))
+    return found
+
+
+def sign_offs_of(membership: Membership, on: date) -> list[SignOff]:
+    """The sign-offs that stand on that date, with who gave them."""
+    rows = SignOff.objects.filter(coop_id=membership.coop_id, membership=membership, withdrawn_at=None)
+    return [row for row in rows.select_related("given_by__person") if row.stands_on(on)]
+
+
+def memberships_of(person: Person) -> list[Membership]:
+    """The co-ops a person belongs to, by name."""
+    return list(Membership.objects.current().filter(person=person).select_related("coop").order_by("coop__name"))
+
+
+def demo_people() -> list[Membership]:
+    """Invented people of a demo with their roles: those whose address can never be a real one (RFC 2606)."""
+    rows = Membership.objects.current().filter(person__email__endswith=".example", person__is_active=True)
+    return list(rows.with_roles().select_related("coop").order_by("coop__name", "person__name"))
+
+
+def demo_person(member_id: UUID) -> Membership | None:
+    rows = Membership.objects.current().filter(person__email__endswith=".example", person__is_active=True)
+    found: Membership | None = rows.select_related("coop", "person").filter(public_id=member_id).first()
+    return found
+
+
+def open_invitations(coop: Coop, number: str | None) -> Page[Any]:
+    rows = Invitation.objects.of(coop).filter(accepted_at=None, withdrawn_at=None)
+    return page_of(rows.select_related("invited_by__person"), number)
+
+
+def policies(coop: Coop) -> list[Policy]:
+    """The newest versions, newest first."""
+    return list(Policy.objects.of(coop).select_related("adopted_by__person").order_by("-version")[:ROWS])
+
+
+def audit(coop: Coop, number: str | None) -> Page[Any]:
+    return page_of(AuditEntry.objects.of(coop).select_related("by__person").order_by("-pk"), number)
+
+
+def tokens_of(person: Person) -> list[ApiToken]:
+    return list(ApiToken.objects.filter(person=person, revoked_at=None))
+
+
+def outbox(coop: Coop, number: str | None) -> Page[Any]:
+    return page_of(Notice.objects.of(coop).select_related("to_person").defer("text").order_by("-pk"), number)
+
+
+def notice(coop: Coop, notice_id: UUID) -> Notice:
+    found: Notice | None = Notice.objects.of(coop).select_related("document").filter(public_id=notice_id).first()
+    if found is None:
+        raise NotFound(_("There is no such mail here."))
+    return found
+
+
+def computation(coop: Coop, computation_id: UUID) -> Computation:
+    found: Computation | None = Computation.objects.of(coop).filter(public_id=computation_id).first()
+    if found is None:
+        raise NotFound(_("There is no such computation here."))
+    return found
+
+
+def ahead_of(row: Computation) -> int:
+    """How many computations of the same co-op wait before this one."""
+    waiting = Computation.objects.filter(coop_id=row.coop_id, state=Computation.State.WAITING)
+    return waiting.filter(Q(asked_at__lt=row.asked_at) | Q(asked_at=row.asked_at, pk__lt=row.pk)).count()
+
+
+def document_of(computation: Computation) -> Document | None:
+    return Document.objects.filter(coop_id=computation.coop_id, computation=computation).defer("content").first()
+
+
+def document(coop: Coop, document_id: UUID) -> Document:
+    found: Document | None = Document.objects.of(coop).filter(public_id=document_id).first()
+    if found is None:
+        raise NotFound(_("There is no such paper here."))
+    return found
+
+
+# --- My data --------------------------------------------------------------------------------
+
+_LEFT_OUT = {"token_hash", "hash", "previous_hash", "body_hash", "content", "password", "id", "coop"}
+
+
+def data_of(membership: Membership, now: datetime) -> dict[str, Any]:
+    """Everything a co-op keeps that points at this member, as plain values by model: complete without a list."""
+    records: dict[str, list[dict[str, Any]]] = {}
+    for model in apps.get_models():
+        if not issubclass(model, CoopOwned):
+            continue
+        to_me = Q()
+        for field in model._meta.local_fields:
+            if isinstance(field, ForeignKey) and field.related_model is Membership:
+                to_me |= Q(**{field.name: membership.pk})
+            elif isinstance(field, ForeignKey) and field.related_model is Person:
+                to_me |= Q(**{field.name: membership.person_id})
+        if not to_me:
+            continue
+        names = [f.attname for f in model._meta.local_fields if f.name not in _LEFT_OUT]
+        rows = model._default_manager.filter(coop_id=membership.coop_id).filter(to_me).order_by("pk")
+        if found := list(rows.values(*names)):
+            records[model._meta.label_lower] = found
+    person = membership.person
+    return {
+        "made_at": now,
+        "coop": {"name": membership.coop.name, "address": membership.coop.slug},
+        "person": {
+            name: getattr(person, name)
+            for name in ("public_id", "email", "name", "temperature_unit", "length_unit", "volume_unit", "joined_at")
+        },
+        "api_tokens": list(
+            ApiToken.objects.filter(person=person).values("name", "made_at", "last_used_on", "revoked_at")
+        ),
+        "records": records,
+    }

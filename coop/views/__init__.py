@@ -1,0 +1,1 @@
+"""Pages of people, sign-in, the co-op itself and its queues."""
