@@ -463,6 +463,15 @@ def propose_roster(coop: Coop, *, by: Membership | None, now: datetime, firing_i
     return computations.ask(coop, kind="watch_roster", subject=firing.public_id, by=by, now=now)
 
 
+@use_case
+def print_roster(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
+    """Ask for the roster as a sheet for the wall (PDF), as it stands when it is made."""
+    firing = chores.firing_of(coop, firing_id)
+    if by is not None:
+        check_takes_part(by, firing)
+    return computations.ask(coop, kind="roster_sheet", subject=firing.public_id, by=by, now=now)
+
+
 @computations.work("watch_roster")
 def compute_roster(row: Computation, now: datetime) -> dict[str, Any]:
     """Plan the roster and lay it before the lead. Twice gives two proposals, the later of which counts."""

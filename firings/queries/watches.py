@@ -1,0 +1,408 @@
+"""Watches as pages read them: who is on when, what is missing in words, wishes, proposals, the chart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import groupby
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.db.models import Prefetch, Q
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from coop.errors import NotFound
+from coop.models import Computation, Coop, Membership, SignOff
+from coop.periods import show_time
+from firings.models import Firing, PlaceOffer, Watch, WatchPlace, WatchProposal, Wish
+from firings.queries import hours
+
+MOST = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """One place that is taken: by whom, in which part, on offer or not, confirmed or not."""
+
+    place: WatchPlace
+    name: str
+    leads: bool
+    is_novice: bool
+    is_mine: bool
+    offer: PlaceOffer | None
+
+
+@dataclass(frozen=True, slots=True)
+class WatchRow:
+    """One watch with its crew, for one reader."""
+
+    watch: Watch
+    crew: tuple[Person, ...]
+    mine: Person | None
+    wish: str
+    has_begun: bool
+    is_over: bool
+    lacks_lead: bool
+    too_many_novices: bool
+
+    @property
+    def open(self) -> int:
+        return self.watch.short_of
+
+    @property
+    def free(self) -> int:
+        return max(0, self.watch.most_people - len(self.crew))
+
+    @property
+    def has_gap(self) -> bool:
+        return not self.is_over and bool(self.open or self.lacks_lead or self.too_many_novices)
+
+    @property
+    def troubles(self) -> list[str]:
+        """What is missing, in words."""
+        found = []
+        if self.open:
+            found.append(ngettext("%(n)d place open", "%(n)d places open", self.open) % {"n": self.open})
+        if self.lacks_lead:
+            found.append(_("nobody to lead"))
+        if self.too_many_novices:
+            found.append(_("more novices than experienced"))
+        return found
+
+    @property
+    def can_take(self) -> bool:
+        return not self.has_begun and self.mine is None and self.free > 0
+
+
+def firing_of(coop: Coop, firing_id: UUID) -> Firing:
+    """The firing with what its pages show. Raises NotFound."""
+    firing: Firing | None = (
+        Firing.objects.of(coop)
+        .filter(public_id=firing_id)
+        .select_related("kiln", "coop", "policy", "lead__person", "deputy__person")
+        .first()
+    )
+    if firing is None:
+        raise NotFound(_("There is no such firing here."))
+    return firing
+
+
+def rows_for(firing: Firing, me: Membership | None, now: datetime, *, only: UUID | None = None) -> list[WatchRow]:
+    """The firing's watches in order, as ``me`` sees them; the number of queries does not grow with them."""
+    places = (
+        WatchPlace.objects.filter(coop=firing.coop_id, given_up_at=None)
+        .select_related("member__person", "confirmed_by__person")
+        .prefetch_related("member__sign_offs")
+    )
+    watches = (
+        Watch.objects.filter(coop=firing.coop_id, firing=firing)
+        .standing()
+        .prefetch_related(Prefetch("places_held", queryset=places))
+    )
+    if only is not None:
+        watches = watches.filter(public_id=only)
+    offers = {
+        offer.place_id: offer
+        for offer in PlaceOffer.objects.filter(
+            coop=firing.coop_id, place__watch__firing=firing, closed_at=None
+        ).select_related("to_member__person")
+    }
+    wishes: Mapping[int, str] = (
+        {}
+        if me is None
+        else dict(
+            Wish.objects.filter(coop=firing.coop_id, member=me, watch__firing=firing).values_list("watch", "value")
+        )
+    )
+    zone = ZoneInfo(firing.coop.time_zone)
+    return [_row(watch, me, now, offers, wishes.get(watch.pk, ""), zone) for watch in watches]
+
+
+def _row(
+    watch: Watch,
+    me: Membership | None,
+    now: datetime,
+    offers: Mapping[int, PlaceOffer],
+    wish: str,
+    zone: ZoneInfo,
+) -> WatchRow:
+    on = watch.starts_at.astimezone(zone).date()
+    crew = tuple(
+        Person(
+            place=place,
+            name=place.member.person.name,
+            leads=place.is_leading,
+            is_novice=_is_novice(place.member, on),
+            is_mine=me is not None and place.member_id == me.pk,
+            offer=offers.get(place.pk),
+        )
+        for place in watch.places_held.all()
+    )
+    leads = sum(place.member.signed_off(SignOff.Kind.LEADING, on) for place in watch.places_held.all())
+    novices = sum(person.is_novice for person in crew)
+    return WatchRow(
+        watch=watch,
+        crew=crew,
+        mine=next((person for person in crew if person.is_mine), None),
+        wish=wish,
+        has_begun=watch.starts_at <= now,
+        is_over=watch.ends_at <= now,
+        lacks_lead=leads < watch.leads,
+        too_many_novices=novices > len(crew) - novices,
+    )
+
+
+def _is_novice(member: Membership, on: date) -> bool:
+    return not (member.signed_off(SignOff.Kind.STOKING, on) or member.signed_off(SignOff.Kind.LEADING, on))
+
+
+def row_of(firing: Firing, watch_id: UUID, me: Membership, now: datetime) -> WatchRow:
+    """One watch. Raises NotFound."""
+    rows = rows_for(firing, me, now, only=watch_id)
+    if not rows:
+        raise NotFound(_("There is no such watch in this firing."))
+    return rows[0]
+
+
+def offers_to(firing: Firing, me: Membership, now: datetime) -> list[PlaceOffer]:
+    """Places this member could take over: offered to them, or to anybody; their own are not among them."""
+    return list(
+        PlaceOffer.objects.filter(
+            coop=firing.coop_id, place__watch__firing=firing, closed_at=None, place__watch__ends_at__gt=now
+        )
+        .filter(Q(to_member=me) | Q(to_member=None))
+        .exclude(place__member=me)
+        .select_related("place__watch", "place__member__person", "to_member")
+        .order_by("place__watch__starts_at", "pk")[:MOST]
+    )
+
+
+def next_of(coop: Coop, me: Membership, now: datetime) -> list[WatchPlace]:
+    """This member's watches to come or running, over all firings."""
+    return list(
+        WatchPlace.objects.of(coop)
+        .filter(member=me, given_up_at=None, watch__cancelled_at=None, watch__ends_at__gt=now)
+        .select_related("watch__firing__kiln")
+        .order_by("watch__starts_at")[:MOST]
+    )
+
+
+def could_be_asked(coop: Coop, row: WatchRow) -> list[Membership]:
+    """Members one may offer a place on this watch to."""
+    there = [person.place.member_id for person in row.crew]
+    return list(Membership.objects.of(coop).current().exclude(pk__in=there).select_related("person"))
+
+
+def is_at_night(watch: Watch, firing: Firing) -> bool:
+    """Whether two hours or more of the watch lie in the co-op's night."""
+    terms = hours.terms_of(firing)
+    return hours.night_minutes(watch.starts_at, watch.ends_at, firing.coop.time_zone, terms) >= 120
+
+
+# --- Proposals ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedPlace:
+    name: str
+    is_new: bool
+    wish: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedWatch:
+    """One watch of a proposal: who stands on it, who of them is new, and why places stay open."""
+
+    watch: Watch
+    crew: tuple[ProposedPlace, ...]
+    open: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A proposal as the lead reads it."""
+
+    row: WatchProposal
+    watches: tuple[ProposedWatch, ...]
+    new_places: int
+    open_places: int
+    against_wishes: int
+    is_open: bool
+    is_stale: bool
+
+
+def latest_proposal(firing: Firing) -> WatchProposal | None:
+    found: WatchProposal | None = WatchProposal.objects.filter(
+        coop=firing.coop_id, firing=firing, replaced_at=None
+    ).first()
+    return found
+
+
+def waiting_computation(firing: Firing) -> Computation | None:
+    """A roster that is being computed."""
+    found: Computation | None = Computation.objects.filter(
+        coop=firing.coop_id, kind="watch_roster", subject=firing.public_id, state=Computation.State.WAITING
+    ).first()
+    return found
+
+
+def proposal_of(firing: Firing, proposal_id: UUID) -> Proposal:
+    """Raises NotFound."""
+    row = WatchProposal.objects.filter(coop=firing.coop_id, firing=firing, public_id=proposal_id).first()
+    if row is None:
+        raise NotFound(_("There is no such proposal here."))
+    assigned: dict[str, list[str]] = row.answer["assigned"]
+    names = {one["id"]: one.get("name") or one["id"] for one in row.request["people"]}
+    signs = _signs(row.request)
+    why = {one["task"]: one for one in row.answer.get("unfilled", [])}
+    held: dict[str, set[str]] = {}
+    watches = Watch.objects.filter(coop=firing.coop_id, firing=firing).standing()
+    for watch, member in WatchPlace.objects.filter(
+        coop=firing.coop_id, watch__in=watches, given_up_at=None
+    ).values_list("watch__public_id", "member__public_id"):
+        held.setdefault(str(watch), set()).add(str(member))
+    shown = []
+    for watch in watches:
+        task = str(watch.public_id)
+        if task not in assigned:
+            continue
+        there = held.get(task, set())
+        crew = [ProposedPlace(names[one], one not in there, signs.get((one, task), "")) for one in assigned[task]]
+        gap = why.get(task, {})
+        shown.append(ProposedWatch(watch, tuple(crew), gap.get("places", 0), gap.get("why", "")))
+    return Proposal(
+        row=row,
+        watches=tuple(shown),
+        new_places=sum(place.is_new for one in shown for place in one.crew),
+        open_places=sum(one.open for one in shown),
+        against_wishes=sum(place.is_new and place.wish == "-" for one in shown for place in one.crew),
+        is_open=row.accepted_at is None and row.replaced_at is None,
+        is_stale=len(shown) < len(assigned),
+    )
+
+
+def _signs(request: Mapping[str, Any]) -> dict[tuple[str, str], str]:
+    return {
+        (person["id"], task["id"]): sign
+        for person, row in zip(request["people"], request["avail"], strict=True)
+        for task, sign in zip(request["tasks"], row, strict=True)
+    }
+
+
+# --- The chart ----------------------------------------------------------------------------
+
+CHART_W, LABEL_W, GAP = 320, 84, 4
+PX_PER_HOUR, LEAST_H, DAY_H = 9, 40, 22
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One place: ``kind`` is held, mine, new, open (must be filled) or spare (may be)."""
+
+    x: int
+    y: int
+    w: int
+    h: int
+    kind: str
+    text: str
+    mark: str
+
+    @property
+    def mid_x(self) -> int:
+        return self.x + self.w // 2
+
+    @property
+    def mid_y(self) -> int:
+        return self.y + self.h // 2 + 4
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One watch: a row as high as it is long, one cell per place."""
+
+    y: int
+    h: int
+    starts: str
+    ends: str
+    title: str
+    is_night: bool
+    has_gap: bool
+    cells: tuple[Cell, ...]
+
+    @property
+    def text_y(self) -> int:
+        return self.y + 16
+
+    @property
+    def second_y(self) -> int:
+        return self.y + 32
+
+
+@dataclass(frozen=True, slots=True)
+class DayLine:
+    y: int
+    day: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    width: int
+    height: int
+    days: tuple[DayLine, ...]
+    bars: tuple[Bar, ...]
+
+
+def chart_of(firing: Firing, rows: Sequence[WatchRow]) -> Chart:
+    """The roster as bars: time runs down, one column per place, so that a phone shows it whole."""
+    seats = [
+        (
+            row.watch,
+            [("mine" if person.is_mine else "held", person.name, "★" if person.leads else "") for person in row.crew],
+            row.has_gap,
+        )
+        for row in rows
+    ]
+    return _chart(firing, seats)
+
+
+def chart_of_proposal(firing: Firing, proposal: Proposal) -> Chart:
+    seats = [
+        (one.watch, [("new" if place.is_new else "held", place.name, "") for place in one.crew], bool(one.open))
+        for one in proposal.watches
+    ]
+    return _chart(firing, seats)
+
+
+def _chart(firing: Firing, seats: Sequence[tuple[Watch, list[tuple[str, str, str]], bool]]) -> Chart:
+    zone, y = ZoneInfo(firing.coop.time_zone), 0
+    columns = max((max(len(crew), watch.people) for watch, crew, _gap in seats), default=1)
+    width = (CHART_W - LABEL_W) // columns
+    bars, days = [], []
+    for day, of_day in groupby(seats, key=lambda seat: seat[0].starts_at.astimezone(zone).date()):
+        days.append(DayLine(y + 15, datetime(day.year, day.month, day.day, 12, tzinfo=zone)))
+        y += DAY_H
+        for watch, crew, has_gap in of_day:
+            length = watch.ends_at - watch.starts_at
+            h = max(LEAST_H, PX_PER_HOUR * length // timedelta(hours=1))
+            filled = [*crew, *[("open", _("open"), "")] * max(0, watch.people - len(crew))]
+            cells = tuple(
+                Cell(LABEL_W + place * width, y, width - GAP, h - GAP, kind, _short(text, width, mark), mark)
+                for place, (kind, text, mark) in enumerate(filled)
+            )
+            starts, ends = show_time(watch.starts_at, zone), show_time(watch.ends_at, zone)
+            title = f"{starts} - {ends}: " + ", ".join(text for _kind, text, _mark in filled)
+            is_night = is_at_night(watch, firing)
+            bars.append(Bar(y, h, starts, ends, title, is_night, has_gap, cells))
+            y += h
+    return Chart(CHART_W, y + 4, tuple(days), tuple(bars))
+
+
+def _short(text: str, width: int, mark: str) -> str:
+    """First name, cut to what the cell holds (about 7 px a letter)."""
+    most = max(3, (width - GAP - 6) // 7 - (2 if mark else 0))
+    first = text.split()[0] if text.split() else text
+    return first if len(first) <= most else f"{first[: most - 1]}…"

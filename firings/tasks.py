@@ -1,0 +1,32 @@
+"""The kiln work's tasks: computations register themselves on import; reminders are written as notices."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import pkgutil
+
+from celery import shared_task
+from django.utils import timezone
+
+from coop.models import Coop
+from firings import documents
+from firings.services import cleanup, watches
+
+log = logging.getLogger(__name__)
+
+# Whoever works the queue needs every work function: each paper's module registers its own.
+for _module in pkgutil.iter_modules(documents.__path__):
+    importlib.import_module(f"firings.documents.{_module.name}")
+
+
+@shared_task(name="firings.remind")  # type: ignore[untyped-decorator]
+def remind() -> None:
+    """Remind of watches that begin soon and of clean-up that is due; running twice mails nobody twice."""
+    now = timezone.now()
+    for coop in Coop.objects.order_by("pk"):
+        for what in (watches.remind, cleanup.remind):
+            try:
+                what(coop, now=now)
+            except Exception:  # one co-op's trouble must not keep the others from their reminders
+                log.exception("reminders of %s failed", coop.slug)
