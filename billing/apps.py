@@ -6,3 +6,6 @@ from django.apps import AppConfig
 class BillingConfig(AppConfig):
     name = "billing"
     verbose_name = "Money"
+
+    def ready(self) -> None:
+        from billing import home  # noqa: F401

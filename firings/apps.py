@@ -6,3 +6,6 @@ from django.apps import AppConfig
 class FiringsConfig(AppConfig):
     name = "firings"
     verbose_name = "Firings"
+
+    def ready(self) -> None:
+        from firings import home  # noqa: F401

@@ -82,7 +82,7 @@ def outbox_mail(request: CoopRequest, notice: UUID) -> HttpResponse:
     check_coordinate(request.membership)
     row = queries.notice(request.coop, notice)
     in_folder = mail.kept(row.public_id) if settings.DEMO and row.sent_at else None
-    response = render(request, "coop/outbox_mail.html", {"notice": row, "in_folder": in_folder})
+    response = render(request, "coop/outbox_mail.html", {"notice": row, "in_folder": in_folder, "now": timezone.now()})
     add_never_cache_headers(response)
     return response
 
