@@ -4,10 +4,25 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 from contextvars import ContextVar
 
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 coop_slug: ContextVar[str] = ContextVar("coop_slug", default="")
+
+
+_KEYS_IN_ADDRESSES = re.compile(r"(/join/|/password/reset/key/)[^/\s\"']+")
+
+
+class WithoutKeys(logging.Filter):
+    """Hides the keys that stand in addresses of invitations and password links."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        said = record.getMessage()
+        hidden = _KEYS_IN_ADDRESSES.sub(r"\1...", said)
+        if hidden != said:
+            record.msg, record.args = hidden, ()
+        return True
 
 
 class JsonFormatter(logging.Formatter):

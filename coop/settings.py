@@ -272,7 +272,14 @@ LOGGING = {
         "text": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"},
         "json": {"()": "coop.logs.JsonFormatter"},
     },
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "json" if LOG_JSON else "text"}},
+    "filters": {"without_keys": {"()": "coop.logs.WithoutKeys"}},
+    "handlers": {
+        "console": {
+            "class": "logging.StreamHandler",
+            "formatter": "json" if LOG_JSON else "text",
+            "filters": ["without_keys"],
+        }
+    },
     "root": {"handlers": ["console"], "level": "INFO"},
     "loggers": {
         "fontTools": {"level": "ERROR"},

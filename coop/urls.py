@@ -5,7 +5,7 @@ from django.urls import include, path
 
 urlpatterns = [
     path("operators/", admin.site.urls),
-    path("accounts/", include("allauth.account.urls")),
+    path("accounts/", include("coop.urls_sign_in")),
     path("", include("coop.urls_people")),
     path("<slug:coop>/api/v1/", include("firings.urls_api")),
     path("<slug:coop>/api/v1/", include("billing.urls_api")),
