@@ -11,7 +11,8 @@ from firings.load_plan import rules
 from firings.load_plan.problem import LoadRequest, PieceSpec, ZoneSpec
 
 _SLACK: Final = 1e-9
-_MOST_CLASSES: Final = 40
+_MOST_SIZES: Final = 12
+_MOST_LOOKS: Final = 1_000_000  # a coarser look at many pieces gives a lower bound, still a valid one
 
 
 def lower_bound_mm(request: LoadRequest, counts: Mapping[str, int]) -> dict[str, int]:
@@ -31,7 +32,9 @@ def lower_bound_mm(request: LoadRequest, counts: Mapping[str, int]) -> dict[str,
 
 def _bound(zone: ZoneSpec, pieces: Sequence[tuple[PieceSpec, int]]) -> int:
     bound = layers = 0
-    for height in sorted({piece.h for piece, _ in pieces}, reverse=True):
+    heights = sorted({piece.h for piece, _ in pieces}, reverse=True)
+    step = 1 + len(heights) * len(pieces) * _MOST_SIZES // _MOST_LOOKS
+    for height in heights[::step]:
         needed = _layers_needed(zone, [(piece, count) for piece, count in pieces if piece.h >= height])
         clear = rules.layer_height(zone, height)
         if clear is not None and needed > layers:
@@ -49,7 +52,7 @@ def _layers_needed(zone: ZoneSpec, pieces: Sequence[tuple[PieceSpec, int]]) -> i
 def _layers_for_round(zone: ZoneSpec, pieces: Sequence[tuple[PieceSpec, int]]) -> int:
     diameters = sorted({piece.d for piece, _ in pieces if piece.is_round})
     most = 0
-    for d in diameters[:: max(1, len(diameters) // _MOST_CLASSES)]:
+    for d in diameters[:: 1 + len(diameters) // _MOST_SIZES]:
         pots = sum(count for piece, count in pieces if piece.is_round and piece.d >= d)
         if (fit := round_pots_on_a_board(zone, d)) > 0:
             most = max(most, -(-pots // (fit * zone.boards_per_layer)))

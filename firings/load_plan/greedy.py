@@ -261,10 +261,11 @@ def _first(empty: Loading, enough: Callable[[], bool]) -> Loading:
     by_importance = [pot for pot in sorted(empty.pots, key=_importance) if pot.key in empty.left]
     if any(pot.piece.runny for pot in by_importance):
         by_importance = _drop_runny_that_cannot(empty, by_importance)
-    whole = _packed(empty, by_importance)
-    if not whole.left.intersection(pot.key for pot in by_importance):
-        return whole
-    low, high, best = 0, len(by_importance), empty
+    high = _at_most(empty, by_importance)
+    whole = _packed(empty, by_importance[:high])
+    low, best = 0, empty
+    if not whole.left.intersection(pot.key for pot in by_importance[:high]):
+        low, best = high, whole
     while high - low > 1 and not (best.layers and enough()):
         middle = (low + high) // 2
         trial = _packed(empty, by_importance[:middle])
@@ -276,6 +277,19 @@ def _first(empty: Loading, enough: Callable[[], bool]) -> Loading:
     for pot in by_importance[low:]:
         best.insert(pot)
     return min(best, whole, key=Loading.value)
+
+
+def _at_most(empty: Loading, pots: Sequence[Pot]) -> int:
+    """How many of the first pots can go in at all: their volume does not exceed the zones'."""
+    if empty.free_height:
+        return len(pots)
+    zones = empty.request.zones
+    free = sum(room * zone.height_mm for room, zone in zip(empty.room, zones, strict=True))
+    for number, pot in enumerate(pots):
+        free -= min(pot.grown_mm2) * pot.piece.h
+        if free < 0:
+            return number
+    return len(pots)
 
 
 def _drop_runny_that_cannot(empty: Loading, pots: list[Pot]) -> list[Pot]:

@@ -13,7 +13,7 @@ from firings.load_plan.greedy import Loading, OpenLayer, Pot, Why, pots_of, sear
 from firings.load_plan.problem import Filler, LeftOut, LoadPlan, LoadRequest, PieceSpec, Placed, PlannedLayer
 from firings.load_plan.shelf import TENTHS, Meter, Shelf, shapes_of
 
-WORK_PER_SECOND: Final = 250_000  # places looked at; a slow machine of today does more
+WORK_PER_SECOND: Final = 200_000  # places looked at; a slow machine of today does more
 FILLERS: Final = ((260, 40), (150, 70), (95, 110), (80, 60))
 MOST_FILLER: Final = 99
 
