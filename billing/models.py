@@ -25,6 +25,13 @@ class Pool(models.TextChoices):
     BREAKAGE = "breakage", _("breakage")
 
 
+class HoursPool(models.TextChoices):
+    """Hours as money: charged to those below what they owed, credited to those above. No receipt is for them."""
+
+    OWED = "hours_owed", _("hours left to others")
+    MORE = "hours_more", _("hours worked for others")
+
+
 class ReceiptQuerySet(OfCoop):
     def standing(self) -> Self:
         return self.filter(withdrawn_at=None)
@@ -100,9 +107,7 @@ class Settlement(CoopOwned):
     class Meta:
         ordering = ["-version"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["coop", "firing", "version"], name="settlement_version_used_once"
-            ),
+            models.UniqueConstraint(fields=["coop", "firing", "version"], name="settlement_version_used_once"),
             models.UniqueConstraint(
                 fields=["coop", "firing"],
                 condition=Q(state__in=["draft", "questions", "posted"]),
@@ -122,7 +127,7 @@ class CostPool(CoopOwned):
     """One pool of a settlement: its bill, its key, and what no member bears."""
 
     settlement = models.ForeignKey(Settlement, on_delete=models.CASCADE, related_name="pools")
-    pool = models.CharField(max_length=10, choices=Pool)
+    pool = models.CharField(max_length=10, choices=[*Pool.choices, *HoursPool.choices])
     key = models.CharField(max_length=40)
     bill_minor = models.BigIntegerField()
     fund_minor = models.BigIntegerField(default=0)
@@ -131,9 +136,7 @@ class CostPool(CoopOwned):
 
     class Meta:
         ordering = ["pk"]
-        constraints = [
-            models.UniqueConstraint(fields=["coop", "settlement", "pool"], name="pool_once_per_settlement")
-        ]
+        constraints = [models.UniqueConstraint(fields=["coop", "settlement", "pool"], name="pool_once_per_settlement")]
 
     def __str__(self) -> str:
         return self.get_pool_display()

@@ -1,5 +1,5 @@
-"""Addresses of the billing app."""
+"""Addresses of the money pages, below the co-op's own; each module of pages lists its own."""
 
-from django.urls import URLPattern, URLResolver
+from billing.views import ledger, settling
 
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns = [*settling.urls, *ledger.urls]

@@ -1,0 +1,263 @@
+"""What must always hold in the records, each recomputed from its rows by one small function."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+from django.db.models import Count, F, Model, Q, QuerySet, Sum
+from django.db.models.functions import Coalesce
+
+from billing import ledger
+from billing.models import CostPool, Line, Payment, Posting, Settlement, Statement
+from billing.queries.ledger import entry_of
+from billing.references import rf_valid
+from coop.models import Coop, Notice
+from firings.models import Checklist, Chore, Firing, FiringZone, HoursEntry, Kiln, Watch
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """One invariant in one co-op: how many rows were looked at, and what differs (one sentence each)."""
+
+    name: str
+    rows: int
+    faults: tuple[str, ...]
+
+
+Check = Callable[[Coop], Checked]
+_CHECKS: list[Check] = []
+
+
+def _invariant(name: str) -> Callable[[Callable[[Coop], tuple[int, Iterable[str]]]], Check]:
+    def register(function: Callable[[Coop], tuple[int, Iterable[str]]]) -> Check:
+        def check(coop: Coop) -> Checked:
+            rows, faults = function(coop)
+            return Checked(name, rows, tuple(faults))
+
+        _CHECKS.append(check)
+        return check
+
+    return register
+
+
+def check_all(coop: Coop) -> Iterator[Checked]:
+    """Every invariant of one co-op. Read inside ``reading``, so that all see the same moment."""
+    for check in _CHECKS:
+        yield check(coop)
+
+
+# --- Money ------------------------------------------------------------------------------------
+
+
+@_invariant("the ledger's postings balance, are numbered without gaps, and hang in one chain")
+def _ledger(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = list(
+        Posting.objects.of(coop)
+        .select_related("coop", "reverses")
+        .prefetch_related("lines__account")
+        .order_by("number")
+    )
+    return len(rows), ledger.verify_chain(entry_of(row) for row in rows)
+
+
+@_invariant("each posting has as many lines as it says, in the co-op's currency")
+def _line_counts(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Posting.objects.of(coop).annotate(count=Count("lines"))
+    wrong = rows.filter(~Q(count=F("line_count")) | ~Q(currency=coop.currency))
+    return rows.count(), [
+        f"Posting {row.number} says {row.line_count} lines in {row.currency} and has {row.count}." for row in wrong
+    ]
+
+
+@_invariant("all lines of the ledger add up to nothing")
+def _all_lines(coop: Coop) -> tuple[int, Iterable[str]]:
+    sums = Line.objects.of(coop).aggregate(sum=Sum("amount_minor", default=0), count=Count("pk"))
+    return sums["count"], [f"They add up to {sums['sum']} minor units."] if sums["sum"] else []
+
+
+@_invariant("each pool of cost shares adds up to its bill")
+def _pools(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = CostPool.objects.of(coop).annotate(shared=Sum("shares__amount_minor", default=0))
+    wrong = rows.exclude(bill_minor=F("shared") + F("fund_minor")).select_related("settlement__firing")
+    return rows.count(), [
+        f"{row.settlement}: the bill of {row.pool} is {row.bill_minor}; {row.shared} and {row.fund_minor} are shared."
+        for row in wrong
+    ]
+
+
+@_invariant("the bills of cost shares are their receipts and what goes to the reserve")
+def _bills(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = list(
+        Settlement.objects.of(coop).annotate(bills=Sum("pools__bill_minor", default=0)).select_related("firing")
+    )
+    return len(rows), [
+        f"{row}: the bills add up to {row.bills}, the receipts and the reserve to {wanted}."
+        for row in rows
+        if row.bills != (wanted := sum(row.answer["credits"].values()) + row.answer["to_reserve"])
+    ]
+
+
+@_invariant("statements say what was posted")
+def _statements(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = list(
+        Statement.objects.of(coop)
+        .select_related("settlement__posting", "settlement__firing", "member__person")
+        .order_by("number")
+    )
+    posted = {
+        (posting, member): amount
+        for posting, member, amount in Line.objects.of(coop)
+        .filter(account__member__isnull=False, posting__kind="cost_shares")
+        .values_list("posting", "account__member")
+        .annotate(sum=Sum("amount_minor"))
+    }
+    balances = _balances_after(coop)
+    return len(rows), _statement_faults(rows, posted, balances)
+
+
+def _balances_after(coop: Coop) -> dict[tuple[int, int], int]:
+    """Each member's balance after each posting that touched their account, by posting and member."""
+    running: defaultdict[int, int] = defaultdict(int)
+    after: dict[tuple[int, int], int] = {}
+    lines = Line.objects.of(coop).filter(account__member__isnull=False).order_by("posting__number", "pk")
+    for posting, member, amount in lines.values_list("posting", "account__member", "amount_minor"):
+        running[member] += amount
+        after[posting, member] = running[member]
+    return after
+
+
+def _statement_faults(
+    rows: list[Statement], posted: dict[tuple[int, int], int], balances: dict[tuple[int, int], int]
+) -> Iterator[str]:
+    for row in rows:
+        settlement, key = row.settlement, (row.settlement.posting_id or 0, row.member_id)
+        credited = settlement.answer["credits"].get(str(row.member.public_id), 0)
+        if row.total_minor - credited != posted.get(key, 0):
+            yield f"Statement {row.number} says {row.total_minor} less {credited}; {posted.get(key, 0)} were posted."
+        if key in balances and balances[key] != row.balance_minor:
+            yield f"Statement {row.number} says a balance of {row.balance_minor}; it was {balances[key]}."
+        if not rf_valid(row.reference):
+            yield f"Statement {row.number} has a reference with wrong check digits."
+    yield from _gaps("Statement", [row.number for row in rows])
+
+
+@_invariant("payments say what was posted")
+def _payments(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Payment.objects.of(coop).annotate(
+        posted=Sum("posting__lines__amount_minor", filter=Q(posting__lines__account__member=F("member")), default=0)
+    )
+    wrong = rows.exclude(amount_minor=-F("posted"))
+    return rows.count(), [f"Payment {row.pk} says {row.amount_minor}; {-row.posted} were posted." for row in wrong]
+
+
+@_invariant("posted cost shares have a posting, reversed ones a reversal")
+def _states(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Settlement.objects.of(coop).select_related("firing")
+    without = rows.filter(state=Settlement.State.POSTED).filter(Q(posting=None) | Q(posting__reversed_by__isnull=False))
+    unreversed = rows.filter(state=Settlement.State.REVERSED, posting__reversed_by=None)
+    return rows.count(), [
+        *(f"{row} is posted, but its posting is missing or reversed." for row in without),
+        *(f"{row} is reversed, but its posting is not." for row in unreversed),
+    ]
+
+
+def _gaps(what: str, numbers: list[int]) -> Iterator[str]:
+    for before, after in pairwise([0, *sorted(numbers)]):
+        if after != before + 1:
+            yield f"{what} {after} comes after {before}; one is missing or there twice."
+
+
+# --- Kiln work --------------------------------------------------------------------------------
+
+
+@_invariant("the space taken in a zone is that of the pieces that hold it")
+def _space(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = FiringZone.objects.of(coop).annotate(held=Sum("pieces__asked_ml", filter=Q(pieces__state="held"), default=0))
+    wrong = rows.exclude(taken_ml=F("held")).select_related("firing", "zone")
+    return rows.count(), [
+        f"{row.firing}, {row.zone}: {row.taken_ml} ml are taken, the pieces hold {row.held} ml." for row in wrong
+    ]
+
+
+@_invariant("a watch has as many places taken as people on it")
+def _watches(coop: Coop) -> tuple[int, Iterable[str]]:
+    return _taken(Watch.objects.of(coop))
+
+
+@_invariant("a chore has as many places taken as people on it")
+def _chores(coop: Coop) -> tuple[int, Iterable[str]]:
+    return _taken(Chore.objects.of(coop))
+
+
+def _taken(rows: QuerySet[Watch] | QuerySet[Chore]) -> tuple[int, Iterable[str]]:
+    held: QuerySet[Model] = rows.annotate(
+        held=Coalesce(Count("places_held", filter=Q(places_held__given_up_at=None)), 0)
+    ).exclude(taken=F("held"))
+    return rows.count(), [f"{row}: {row.taken} places are taken, {row.held} people hold one." for row in held]  # type: ignore[attr-defined]
+
+
+@_invariant("hours are credited once for each confirmed place, to who held it")
+def _hours(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = HoursEntry.objects.of(coop)
+    twice = rows.values("key").annotate(count=Count("pk")).filter(count__gt=1)
+    signs = rows.filter(Q(kind="owed", minutes__gt=0) | Q(kind__in=["watch", "chore"], minutes__lt=0))
+    return rows.count(), [
+        *(f"Hours of {row['key']} are credited {row['count']} times." for row in twice.order_by("key")),
+        *(
+            f"{row}: hours owed are below zero and hours worked above."
+            for row in signs.select_related("member__person")
+        ),
+    ]
+
+
+@_invariant("no kiln is taken twice at a time")
+def _kilns(coop: Coop) -> tuple[int, Iterable[str]]:
+    faults, count = [], 0
+    for kiln in Kiln.objects.of(coop):
+        spans = list(Firing.objects.of(coop).filter(kiln=kiln).holding_kiln().order_by("occupied_from", "pk"))
+        count += len(spans)
+        until: Firing | None = None
+        for firing in spans:
+            if until is not None and firing.occupied_from < until.occupied_until:
+                faults.append(f"{kiln} is taken by {until} and {firing} at the same time.")
+            if until is None or firing.occupied_until > until.occupied_until:
+                until = firing
+    return count, faults
+
+
+@_invariant("a firing's stage is the last one it moved to, and only what is not over holds its kiln")
+def _stages(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = list(Firing.objects.of(coop).prefetch_related("moves"))
+    faults = []
+    for firing in rows:
+        moves = list(firing.moves.all())
+        if moves and moves[-1].to_stage != firing.stage:
+            faults.append(f"{firing} is at {firing.stage}, but its last move was to {moves[-1].to_stage}.")
+        if firing.stage in ("settling", "closed", "called_off") and firing.holds_kiln:
+            faults.append(f"{firing} is {firing.stage} and still holds its kiln.")
+    return len(rows), faults
+
+
+@_invariant("a firing in or after clean-up has its checklist, signed before it is settled")
+def _checklists(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Checklist.objects.of(coop).select_related("firing")
+    early = rows.filter(signed_at=None, firing__stage__in=["settling", "closed"])
+    missing = Firing.objects.of(coop).filter(stage="cleanup", checklist=None)
+    return rows.count(), [
+        *(f"{row.firing} is {row.firing.stage}, but its checklist is not signed." for row in early),
+        *(f"{row} is in clean-up without a checklist." for row in missing),
+    ]
+
+
+@_invariant("a notice is sent or given up, never both, and mailed once for each key")
+def _notices(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Notice.objects.of(coop)
+    both = rows.exclude(sent_at=None).exclude(dead_at=None)
+    twice = rows.values("key").annotate(count=Count("pk")).filter(count__gt=1).order_by("key")
+    return rows.count(), [
+        *(f"Notice {row.pk} is both sent and given up." for row in both),
+        *(f"There are {row['count']} notices about {row['key']}." for row in twice),
+    ]

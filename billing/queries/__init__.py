@@ -1,0 +1,1 @@
+"""Page-sized reads of the money app, one file per noun."""

@@ -1,0 +1,161 @@
+"""What the cost shares of a firing come from: receipts, use of the kiln, hours, damage, terms."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from django.db.models import Q, Sum
+
+from billing.models import Receipt, Settlement
+from billing.pools import Bearer, DamageDecision, FiringCosts, Outlay, Use, credits, pooled, request
+from coop.models import Coop, Membership, Role
+from firings.load_plan.rules import pot_space_ml
+from firings.models import Damage, Firing, FiringZone, GuestPass, LoadPlan, Piece, Placement
+from firings.queries import hours
+from firings.queries.space import pot_spec
+
+STANDING = (Settlement.State.DRAFT, Settlement.State.QUESTIONS, Settlement.State.POSTED)
+
+
+def costs_of(firing: Firing) -> FiringCosts:
+    """Everything the cost shares of this firing are computed from, as it stands now."""
+    coop = firing.coop
+    ids = _public_ids(coop)
+    capacity = FiringZone.objects.of(coop).filter(firing=firing)
+    sums = capacity.aggregate(all=Sum("capacity_ml"), soda=Sum("capacity_ml", filter=Q(zone__is_soda=True)))
+    decided, undecided = _damage(firing, ids)
+    return FiringCosts(
+        firing=str(firing.public_id),
+        currency=coop.currency,
+        terms=hours.terms_of(firing),
+        outlays=tuple(
+            Outlay(str(row.public_id), row.pool, row.amount_minor, ids[row.paid_by_id] if row.paid_by_id else None)
+            for row in standing_receipts(firing)
+        ),
+        use=_use(firing, ids),
+        capacity_ml=sums["all"] or 0,
+        soda_capacity_ml=sums["soda"] or 0,
+        guests=frozenset(_guests(firing)),
+        hours={str(one.member.public_id): one.balance for one in hours.for_firing(coop, firing)},
+        damage=decided,
+        undecided_damage=undecided,
+        has_failed=firing.has_failed,
+    )
+
+
+def standing_receipts(firing: Firing) -> list[Receipt]:
+    """Receipts that count, by date."""
+    rows = Receipt.objects.of(firing.coop).filter(firing=firing).standing()
+    return list(rows.select_related("paid_by__person", "entered_by__person"))
+
+
+def is_out_of_date(settlement: Settlement, costs: FiringCosts) -> bool:
+    """Whether receipts, use, hours, damage or terms have changed since these shares were drafted."""
+    now = pooled(costs)
+    return bool(
+        settlement.request != request(now.table)
+        or settlement.answer.get("credits") != credits_json(costs.outlays)
+        or settlement.answer.get("to_reserve") != now.to_reserve
+    )
+
+
+def credits_json(outlays: Iterable[Outlay]) -> dict[str, int]:
+    """What each payer is credited with, minor units by member id; "" is the co-op's account."""
+    return {payer or "": amount for payer, amount in sorted(credits(outlays).items(), key=lambda item: item[0] or "")}
+
+
+def _public_ids(coop: Coop) -> dict[int, str]:
+    return {pk: str(public_id) for pk, public_id in Membership.objects.of(coop).values_list("pk", "public_id")}
+
+
+@dataclass(slots=True)
+class _Sum:
+    """One member's booked or loaded space (ml, ml in soda zones), boards (mm²) and pots."""
+
+    ml: int = 0
+    soda_ml: int = 0
+    board_mm2: int = 0
+    pieces: int = 0
+
+    def add(self, ml: int, *, is_soda: bool, board_mm2: int, pieces: int) -> None:
+        self.ml += ml
+        self.soda_ml += ml if is_soda else 0
+        self.board_mm2 += board_mm2
+        self.pieces += pieces
+
+
+def _use(firing: Firing, ids: dict[int, str]) -> dict[str, Use]:
+    """Use by member as the terms count it: loaded, booked or the larger; as booked while nothing is loaded."""
+    terms = hours.terms_of(firing)
+    booked, loaded = _booked(firing), _loaded(firing)
+    if not loaded:
+        loaded = booked
+    found = {}
+    for member in {*booked, *loaded}:
+        asked, stood = booked.get(member, _Sum()), loaded.get(member, _Sum())
+        found[ids[member]] = Use(
+            space_ml=terms.used_ml(booked_ml=asked.ml, loaded_ml=stood.ml),
+            soda_ml=terms.used_ml(booked_ml=asked.soda_ml, loaded_ml=stood.soda_ml),
+            board_mm2=stood.board_mm2,
+            pieces=stood.pieces,
+        )
+    return found
+
+
+def _booked(firing: Firing) -> dict[int, _Sum]:
+    found: defaultdict[int, _Sum] = defaultdict(_Sum)
+    rows = Piece.objects.of(firing.coop).filter(booking__firing=firing).held()
+    for piece in rows.select_related("booking", "zone__zone"):
+        zone = piece.zone.zone
+        area = _footprint_mm2(piece, zone.gap_mm) * piece.count
+        member = found[piece.booking.member_id]
+        member.add(piece.asked_ml, is_soda=zone.is_soda, board_mm2=area, pieces=piece.count)
+    return dict(found)
+
+
+def _loaded(firing: Firing) -> dict[int, _Sum]:
+    """What was ticked off as it went in: footprint with its gap x the height of its layer."""
+    found: defaultdict[int, _Sum] = defaultdict(_Sum)
+    rows = Placement.objects.of(firing.coop).filter(
+        layer__plan__firing=firing, layer__plan__state=LoadPlan.State.ACCEPTED, loaded_at__isnull=False
+    )
+    for placed in rows.select_related("layer__zone__zone", "piece__booking"):
+        zone = placed.layer.zone.zone
+        ml = pot_space_ml(pot_spec(placed.piece), zone.gap_mm, placed.layer.height_mm)
+        area = _footprint_mm2(placed.piece, zone.gap_mm)
+        found[placed.piece.booking.member_id].add(ml, is_soda=zone.is_soda, board_mm2=area, pieces=1)
+    return dict(found)
+
+
+def _footprint_mm2(piece: Piece, gap_mm: int) -> int:
+    """Area with its gap: under one metre of height, millilitres and square millimetres are the same number."""
+    return pot_space_ml(pot_spec(piece), gap_mm, 1000)
+
+
+def _guests(firing: Firing) -> set[str]:
+    """Whoever takes part as a guest: invited to this firing, or holding no other role."""
+    invited = GuestPass.objects.of(firing.coop).filter(firing=firing, guest__isnull=False).values("guest")
+    full = Role.objects.of(firing.coop).exclude(kind=Role.Kind.GUEST).values("membership")
+    guests = (
+        Membership.objects.of(firing.coop)
+        .filter(Q(pk__in=invited) | Q(roles__kind=Role.Kind.GUEST))
+        .exclude(pk__in=full)
+    )
+    return {str(public_id) for public_id in guests.values_list("public_id", flat=True)}
+
+
+def _damage(firing: Firing, ids: dict[int, str]) -> tuple[tuple[DamageDecision, ...], int]:
+    """Decided damage to the co-op's things, and how many reports with a cost or without wait for a decision.
+
+    Damage to pieces is between their makers and is no cost of the firing.
+    """
+    rows = list(Damage.objects.of(firing.coop).filter(firing=firing).exclude(what=Damage.What.PIECE))
+    bearers: dict[str, Bearer] = {Damage.Bearer.MEMBER: "member", Damage.Bearer.ALL: "all"}
+    decided = tuple(
+        DamageDecision(row.amount_minor, bearers.get(row.bearer, "fund"), ids.get(row.borne_by_id))
+        for row in rows
+        if row.amount_minor and row.bearer != Damage.Bearer.OPEN
+    )
+    return decided, sum(row.bearer == Damage.Bearer.OPEN for row in rows)

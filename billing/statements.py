@@ -1,0 +1,91 @@
+"""The statement: one member's shares of one firing with the working, receipts, payments, hours, balance, as PDF."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from billing.models import Line, Payment, Posting, Receipt, Statement
+from billing.queries.balances import balance_words
+from billing.queries.settlements import shares_table
+from billing.references import rf_printed
+from billing.services import keep_statement
+from billing.services.settlements import STATEMENTS
+from coop import pdf
+from coop.computations import work
+from coop.errors import NotFound
+from coop.models import Computation
+from coop.transactions import reading
+from firings.models import HoursEntry
+
+MOST_PAYMENTS = 20
+
+
+@work(STATEMENTS)
+def make(computation: Computation, now: datetime) -> dict[str, Any]:
+    """Make, keep and mail one statement; run twice, the first paper stays and is mailed once."""
+    with reading(computation.coop):
+        statement = (
+            Statement.objects.of(computation.coop)
+            .select_related("coop", "member__person", "settlement__firing__kiln", "settlement__posting")
+            .filter(public_id=computation.subject)
+            .first()
+        )
+        if statement is None:
+            raise NotFound("There is no such statement.")
+        context = context_of(statement)
+    content = pdf.from_template("print/statement.html", context)
+    document = keep_statement(
+        computation.coop,
+        by=None,
+        now=now,
+        statement_id=statement.public_id,
+        content=content,
+        computation=computation,
+    )
+    return {"document": str(document.public_id)}
+
+
+def context_of(statement: Statement) -> dict[str, Any]:
+    """All the paper shows, as it stood when the cost shares were posted."""
+    settlement, member = statement.settlement, statement.member
+    table = shares_table(settlement, only=member)
+    row = table.rows[0] if table.rows else None
+    posting = settlement.posting
+    if posting is None:
+        raise NotFound("There is no posting behind this statement.")
+    receipts = Receipt.objects.of(statement.coop).filter(firing=settlement.firing, paid_by=member).standing()
+    posted = Posting.objects.of(statement.coop).filter(number__lte=posting.number)
+    before = Line.objects.of(statement.coop).filter(account__member=member, posting__number__lt=posting.number)
+    payments = Payment.objects.of(statement.coop).filter(member=member, posting__in=posted.values("pk"))
+    credit = row.credit_minor if row else 0
+    return {
+        "coop": statement.coop,
+        "statement": statement,
+        "member": member,
+        "firing": settlement.firing,
+        "posting": posting,
+        "currency": statement.coop.currency,
+        "row": row,
+        "cells": [cell for cell in (row.cells if row else []) if cell.share],
+        "notes": table.notes,
+        "receipts": list(receipts),
+        "credit_minor": credit,
+        "before_minor": sum(before.values_list("amount_minor", flat=True)),
+        "payments": list(payments.order_by("-on", "-pk")[:MOST_PAYMENTS]),
+        "hours": _hours(statement),
+        "reference": rf_printed(statement.reference),
+        "balance": balance_words(statement.balance_minor, statement.coop.currency),
+    }
+
+
+def _hours(statement: Statement) -> dict[str, Any]:
+    """Minutes of this firing by kind of work, and the member's balance over all firings by then."""
+    rows = HoursEntry.objects.of(statement.coop).filter(member=statement.member, at__lte=statement.made_at)
+    entries = list(rows.filter(firing=statement.settlement.firing).order_by("at", "pk"))
+    return {
+        "entries": entries,
+        "owed": -sum(row.minutes for row in entries if row.kind == HoursEntry.Kind.OWED),
+        "worked": sum(row.minutes for row in entries if row.kind != HoursEntry.Kind.OWED),
+        "balance": sum(rows.values_list("minutes", flat=True)),
+    }

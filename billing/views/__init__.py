@@ -1,0 +1,1 @@
+"""Pages of the money app: thin; they write nothing."""
