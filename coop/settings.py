@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from pathlib import Path
@@ -218,6 +219,8 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
 # --- Files --------------------------------------------------------------------------------
 STATIC_URL = "static/"
 STATIC_ROOT = BASE_DIR / "static_build"
+with contextlib.suppress(OSError):  # whitenoise warns of a folder that is not there yet
+    STATIC_ROOT.mkdir(exist_ok=True)
 WHITENOISE_USE_FINDERS = True
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
