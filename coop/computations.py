@@ -7,6 +7,8 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from django.utils.module_loading import autodiscover_modules
+
 from coop import bell
 from coop.models import Computation, Coop, Membership
 
@@ -26,6 +28,9 @@ def work(kind: str) -> Callable[[Work], Work]:
 
 
 def work_for(kind: str) -> Work:
+    """The function of this kind. Works are registered where the apps' ``tasks`` are loaded, so those come first."""
+    if kind not in _WORKS:
+        autodiscover_modules("tasks")
     return _WORKS[kind]
 
 

@@ -16,7 +16,7 @@ from django.db import IntegrityError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from coop import bell, notices
+from coop import bell, joining, notices
 from coop.access import check_coordinate, check_may_invite, check_same_or_coordinator
 from coop.errors import Malformed, NotFound, Refused, Taken
 from coop.models import (
@@ -292,6 +292,13 @@ def invite(
     coop: Coop, *, by: Membership | None, email: str, name: str, roles: Iterable[str], now: datetime
 ) -> Invitation:
     """Mail somebody a link by which they join within 14 days; only the hash of its token is kept."""
+    return write_invitation(coop, by=by, email=email, name=name, roles=roles, now=now)
+
+
+def write_invitation(
+    coop: Coop, *, by: Membership | None, email: str, name: str, roles: Iterable[str], now: datetime
+) -> Invitation:
+    """The steps of ``invite``, for use cases that invite as part of something else."""
     address, kinds = _checked_email(email), _checked_roles(roles)
     check_may_invite(by, kinds)
     if Membership.objects.of(coop).current().filter(person__email=address).exists():
@@ -377,6 +384,7 @@ def _join(coop: Coop, *, by: Membership | None, invitation_id: UUID, person: Per
     invitation = Invitation.objects.of(coop).get(public_id=invitation_id)
     member = _joined(coop, person, list(invitation.roles), now)
     Invitation.objects.of(coop).filter(pk=invitation.pk).update(accepted_by=member)
+    joining.follow(invitation, member)
     return member
 
 

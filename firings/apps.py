@@ -8,4 +8,4 @@ class FiringsConfig(AppConfig):
     verbose_name = "Firings"
 
     def ready(self) -> None:
-        from firings import home  # noqa: F401
+        from firings import home, joining  # noqa: F401

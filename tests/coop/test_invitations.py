@@ -170,3 +170,13 @@ def test_a_given_up_invitation_is_not_sent_again_without_its_link():
     services.withdraw_invitation(boss.coop, by=boss, invitation_id=row.public_id, now=NOW)
     with pytest.raises(Refused, match="invitation again"):
         services.send_again(boss.coop, by=boss, notice_id=Notice.objects.get().public_id, now=NOW)
+
+
+def test_apps_above_may_follow_up_on_a_joining(monkeypatch):
+    from coop import joining
+
+    boss, seen = cora(), []
+    monkeypatch.setattr(joining, "_FOLLOWING", [lambda invitation, member: seen.append((invitation.email, member))])
+    row = invite(boss)
+    member = services.accept_invitation(boss.coop, token=token_of(row), name="Nia", password=PASSWORD, now=NOW)
+    assert seen == [("nia@far.example", member)]
