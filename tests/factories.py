@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
-from coop.models import Coop, Membership, Person, Role, SignOff
+from coop.models import Coop, Membership, Person, Policy, Role, SignOff
+from coop.policy import Terms
 
 NOW = datetime(2026, 5, 1, 9, 0, tzinfo=UTC)
 TODAY = date(2026, 5, 1)
@@ -20,6 +21,7 @@ def make_coop(
     coop, _ = Coop.objects.get_or_create(
         slug=slug, defaults={"name": name, "currency": currency, "time_zone": time_zone}
     )
+    Policy.objects.get_or_create(coop=coop, version=1, defaults={"terms": Terms().to_json(), "adopted_at": NOW})
     return coop
 
 

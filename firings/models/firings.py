@@ -48,9 +48,7 @@ class Firing(CoopOwned):
     deputy = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True, blank=True)
     target_cone = models.CharField(_("target cone"), max_length=5)
     with_soda = models.BooleanField(_("with soda"), default=False)
-    policy = models.ForeignKey(
-        Policy, on_delete=models.PROTECT, related_name="+", null=True
-    )  # frozen at booking
+    policy = models.ForeignKey(Policy, on_delete=models.PROTECT, related_name="+", null=True)  # frozen at booking
 
     # The kiln is taken from loading to the end of clean-up: half-open [occupied_from, occupied_until).
     occupied_from = models.DateTimeField(_("loading begins"))
@@ -150,6 +148,10 @@ class StageMove(CoopOwned):
     def __str__(self) -> str:
         return f"{self.from_stage} -> {self.to_stage}"
 
+    @property
+    def to_word(self) -> str:
+        return str(Firing.Stage(self.to_stage).label)
+
 
 class GuestPass(CoopOwned):
     """A guest may take part in this one firing, invited by a member."""
@@ -157,9 +159,7 @@ class GuestPass(CoopOwned):
     firing = models.ForeignKey(Firing, on_delete=models.CASCADE, related_name="guest_passes")
     host = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
     guest = models.ForeignKey(Membership, on_delete=models.CASCADE, related_name="guest_passes", null=True)
-    invitation = models.OneToOneField(
-        "coop.Invitation", on_delete=models.PROTECT, related_name="+", null=True
-    )
+    invitation = models.OneToOneField("coop.Invitation", on_delete=models.PROTECT, related_name="+", null=True)
 
     objects = OfCoop.as_manager()
 

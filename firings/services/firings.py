@@ -12,15 +12,16 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from coop import notices
+from coop.access import check_holds
 from coop.errors import NotFound, Refused, Taken
 from coop.models import Coop, Membership
 from coop.periods import Span, show, show_span
-from coop.services import current_policy
+from coop.services import current_policy, write_invitation
 from coop.transactions import say, use_case
 from firings import lifecycle
 from firings.access import check_leads, check_may_call
 from firings.fire import cones
-from firings.models import CheckItem, Firing, FiringZone, Kiln, LogEntry, StageMove, Watch
+from firings.models import CheckItem, Firing, FiringZone, GuestPass, Kiln, LogEntry, StageMove, Watch
 from firings.services import cleanup, hours, space, watches
 
 say(
@@ -301,9 +302,7 @@ def _check_first_watch(firing: Firing) -> None:
     when = show_span(Span(first.starts_at, first.ends_at), _zone(firing.coop))
     if len(crew) < 2:
         raise Refused(
-            _(
-                "Nobody is alone at the fire: the first watch (%(when)s) has %(count)s of at least 2 people. Find somebody."
-            )
+            _("Nobody is alone at the fire: the first watch (%(when)s) has %(count)s of at least 2 people. Find more.")
             % {"when": when, "count": len(crew)}
         )
     if not any(place.is_leading for place in crew):
@@ -333,9 +332,7 @@ def _open_kiln(firing: Firing, by: Membership | None, now: datetime, at: datetim
     if not note and (last is None or last.temperature_dc > firing.kiln.opening_c * 10):
         seen = _("nobody has taken a reading") if last is None else f"{last.temperature_dc // 10} °C"
         raise Refused(
-            _(
-                "The kiln may be opened below %(limit)s °C; last seen: %(seen)s. Wait, or write down on whose word it opens."
-            )
+            _("The kiln may be opened below %(limit)s °C; last seen: %(seen)s. Wait, or write on whose word it opens.")
             % {"limit": firing.kiln.opening_c, "seen": seen},
             fields={"note": [_("On whose word?")]},
         )
@@ -364,6 +361,34 @@ _AFTER: dict[str, Callable[[Firing, Membership | None, datetime], None]] = {
     Firing.Stage.LIT: _owe_hours,
     Firing.Stage.CLEANUP: _begin_cleanup,
 }
+
+
+# --- Guests ---------------------------------------------------------------------------------
+
+
+def check_may_bring_guest(by: Membership | None) -> None:
+    """Any member may bring a guest; a guest may not."""
+    check_holds(by, "member", "lead", "steward", "treasurer", "coordinator", to=_("bring a guest"))
+
+
+@use_case
+def bring_guest(
+    coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, email: str, name: str
+) -> GuestPass:
+    """Invite somebody to this one firing, as the guest of whoever invites them; a mail brings the link."""
+    check_may_bring_guest(by)
+    firing = firing_of(coop, firing_id)
+    if firing.stage not in (Firing.Stage.CALLED, Firing.Stage.BOOKING):
+        raise Refused(_("Booking is over, so a guest could bring nothing. Invite them to the next firing."))
+    host = _acting(coop, by)
+    address = email.strip().lower()
+    there = Membership.objects.of(coop).current().filter(person__email=address).first()
+    if there is not None:
+        if GuestPass.objects.of(coop).filter(firing=firing, guest=there).exists() or not there.holds("guest"):
+            raise Taken(_("%(name)s may take part already.") % {"name": there.name})
+        return GuestPass.objects.create(coop=coop, firing=firing, host=host, guest=there)
+    invitation = write_invitation(coop, by=by, email=email, name=name, roles=["guest"], now=now)
+    return GuestPass.objects.create(coop=coop, firing=firing, host=host, invitation=invitation)
 
 
 # --- Shared steps ---------------------------------------------------------------------------
