@@ -211,14 +211,12 @@ def _weights(costs: FiringCosts, key: str, litres: Mapping[str, Fraction]) -> We
 def _breakage(costs: FiringCosts, receipts: int, litres: Mapping[str, Fraction]) -> Pool | None:
     """Breakage as it was decided; None where nothing was, or the co-op shares it by another key.
 
-    Receipts above what was decided stay with the fund; what was decided above the receipts (boards from the
+    Receipts above what members bear stay with the fund; what members bear above the receipts (boards from the
     co-op's own store) goes to the kiln reserve.
     """
-    decided = sum(one.amount for one in costs.damage)
-    if costs.terms.cost_keys["breakage"] != "decision" or not decided:
+    if costs.terms.cost_keys["breakage"] != "decision" or not costs.damage:
         return None
     weights: defaultdict[str, Fraction] = defaultdict(Fraction)
-    fund = Fraction(max(0, receipts - decided))
     whole = sum(litres.values(), Fraction(0))
     for one in costs.damage:
         if one.bearer == "member" and one.borne_by is not None:
@@ -226,12 +224,15 @@ def _breakage(costs: FiringCosts, receipts: int, litres: Mapping[str, Fraction])
         elif one.bearer == "all" and whole:
             for member, space in litres.items():
                 weights[member] += one.amount * space / whole
-        else:
-            fund += one.amount
+    charged = int(sum(weights.values()))
+    bill = max(receipts, charged) if charged else receipts
+    if not bill:
+        return None
+    fund = Fraction(bill - charged) if charged else Fraction(1)
     unit = 10 ** money.digits(costs.currency)
     return Pool(
         "breakage",
-        max(receipts, decided),
+        bill,
         f"{costs.currency} by decision",
         {member: weight / unit for member, weight in sorted(weights.items()) if weight},
         fund / unit,

@@ -10,9 +10,7 @@ from billing.queries.balances import balance_words
 from billing.queries.settlements import shares_table
 from billing.references import rf_printed
 from billing.services import keep_statement
-from billing.services.settlements import STATEMENTS
 from coop import pdf
-from coop.computations import work
 from coop.errors import NotFound
 from coop.models import Computation
 from coop.transactions import reading
@@ -21,7 +19,6 @@ from firings.models import HoursEntry
 MOST_PAYMENTS = 20
 
 
-@work(STATEMENTS)
 def make(computation: Computation, now: datetime) -> dict[str, Any]:
     """Make, keep and mail one statement; run twice, the first paper stays and is mailed once."""
     with reading(computation.coop):

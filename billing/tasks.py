@@ -1,3 +1,17 @@
-"""Registers the money app's computations, so that whoever works the queue can carry them out."""
+"""The money app's computations, registered for whoever works the queue."""
 
-from billing import statements  # noqa: F401
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from coop.computations import work
+from coop.models import Computation
+
+
+@work("statements")
+def statements(computation: Computation, now: datetime) -> dict[str, Any]:
+    """One member's statement as PDF, kept and mailed once."""
+    from billing.statements import make  # here, so that a process that makes no paper loads none of it
+
+    return make(computation, now)

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from fractions import Fraction
 
 from django.db.models import Q, Sum
 
 from billing.models import Receipt, Settlement
 from billing.pools import Bearer, DamageDecision, FiringCosts, Outlay, Use, credits, pooled, request
 from coop.models import Coop, Membership, Role
-from firings.load_plan.rules import pot_space_ml
-from firings.models import Damage, Firing, FiringZone, GuestPass, LoadPlan, Piece, Placement
-from firings.queries import hours
-from firings.queries.space import pot_spec
+from firings.models import Damage, Firing, FiringZone, GuestPass
+from firings.queries import hours, load_plans
 
 STANDING = (Settlement.State.DRAFT, Settlement.State.QUESTIONS, Settlement.State.POSTED)
 
@@ -70,68 +67,18 @@ def _public_ids(coop: Coop) -> dict[int, str]:
     return {pk: str(public_id) for pk, public_id in Membership.objects.of(coop).values_list("pk", "public_id")}
 
 
-@dataclass(slots=True)
-class _Sum:
-    """One member's booked or loaded space (ml, ml in soda zones), boards (mm²) and pots."""
-
-    ml: int = 0
-    soda_ml: int = 0
-    board_mm2: int = 0
-    pieces: int = 0
-
-    def add(self, ml: int, *, is_soda: bool, board_mm2: int, pieces: int) -> None:
-        self.ml += ml
-        self.soda_ml += ml if is_soda else 0
-        self.board_mm2 += board_mm2
-        self.pieces += pieces
-
-
 def _use(firing: Firing, ids: dict[int, str]) -> dict[str, Use]:
-    """Use by member as the terms count it: loaded, booked or the larger; as booked while nothing is loaded."""
+    """Use by member: space as the terms count it (loaded, booked, the larger); soda space, boards, pots as loaded."""
     terms = hours.terms_of(firing)
-    booked, loaded = _booked(firing), _loaded(firing)
-    if not loaded:
-        loaded = booked
-    found = {}
-    for member in {*booked, *loaded}:
-        asked, stood = booked.get(member, _Sum()), loaded.get(member, _Sum())
-        found[ids[member]] = Use(
-            space_ml=terms.used_ml(booked_ml=asked.ml, loaded_ml=stood.ml),
-            soda_ml=terms.used_ml(booked_ml=asked.soda_ml, loaded_ml=stood.soda_ml),
-            board_mm2=stood.board_mm2,
-            pieces=stood.pieces,
+    return {
+        ids[member]: Use(
+            space_ml=terms.used_ml(booked_ml=used.booked_ml, loaded_ml=used.ml),
+            soda_ml=Fraction(used.soda_ml),
+            board_mm2=used.area_mm2,
+            pieces=used.pots,
         )
-    return found
-
-
-def _booked(firing: Firing) -> dict[int, _Sum]:
-    found: defaultdict[int, _Sum] = defaultdict(_Sum)
-    rows = Piece.objects.of(firing.coop).filter(booking__firing=firing).held()
-    for piece in rows.select_related("booking", "zone__zone"):
-        zone = piece.zone.zone
-        area = _footprint_mm2(piece, zone.gap_mm) * piece.count
-        member = found[piece.booking.member_id]
-        member.add(piece.asked_ml, is_soda=zone.is_soda, board_mm2=area, pieces=piece.count)
-    return dict(found)
-
-
-def _loaded(firing: Firing) -> dict[int, _Sum]:
-    """What was ticked off as it went in: footprint with its gap x the height of its layer."""
-    found: defaultdict[int, _Sum] = defaultdict(_Sum)
-    rows = Placement.objects.of(firing.coop).filter(
-        layer__plan__firing=firing, layer__plan__state=LoadPlan.State.ACCEPTED, loaded_at__isnull=False
-    )
-    for placed in rows.select_related("layer__zone__zone", "piece__booking"):
-        zone = placed.layer.zone.zone
-        ml = pot_space_ml(pot_spec(placed.piece), zone.gap_mm, placed.layer.height_mm)
-        area = _footprint_mm2(placed.piece, zone.gap_mm)
-        found[placed.piece.booking.member_id].add(ml, is_soda=zone.is_soda, board_mm2=area, pieces=1)
-    return dict(found)
-
-
-def _footprint_mm2(piece: Piece, gap_mm: int) -> int:
-    """Area with its gap: under one metre of height, millilitres and square millimetres are the same number."""
-    return pot_space_ml(pot_spec(piece), gap_mm, 1000)
+        for member, used in load_plans.usage(firing).items()
+    }
 
 
 def _guests(firing: Firing) -> set[str]:
