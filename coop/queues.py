@@ -194,6 +194,11 @@ def _deliver(notice: Notice, clock: Clock, mails: _MailRound) -> bool:
         )
 
 
+def as_mail(notice: Notice) -> EmailMultiAlternatives:
+    """The mail of a notice as it is sent; sending it again is the same mail by its Message-ID."""
+    return _mail(notice, get_connection())
+
+
 def _mail(notice: Notice, through: Any) -> EmailMultiAlternatives:
     context = {"notice": notice, "coop": notice.coop}
     with timezone.override(ZoneInfo(notice.coop.time_zone)), translation.override(settings.LANGUAGE_CODE):
