@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from coop.errors import NotFound
-from coop.models import Coop, Membership, SignOff
+from coop.models import Membership, SignOff
 from firings.models import Chore, ChorePlace, Firing
 
 MOST = 50
@@ -76,13 +76,3 @@ def row_of(firing: Firing, chore_id: UUID, me: Membership | None, now: datetime)
     if chore is None:
         raise NotFound(_("There is no such chore here."))
     return _row(chore, me, now)
-
-
-def next_of(coop: Coop, me: Membership, now: datetime) -> list[ChorePlace]:
-    """This member's chores to come or running, over all firings."""
-    return list(
-        ChorePlace.objects.of(coop)
-        .filter(member=me, given_up_at=None, chore__cancelled_at=None, chore__ends_at__gt=now)
-        .select_related("chore__firing")
-        .order_by("chore__starts_at")[:MOST]
-    )

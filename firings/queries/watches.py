@@ -180,16 +180,6 @@ def offers_to(firing: Firing, me: Membership, now: datetime) -> list[PlaceOffer]
     )
 
 
-def next_of(coop: Coop, me: Membership, now: datetime) -> list[WatchPlace]:
-    """This member's watches to come or running, over all firings."""
-    return list(
-        WatchPlace.objects.of(coop)
-        .filter(member=me, given_up_at=None, watch__cancelled_at=None, watch__ends_at__gt=now)
-        .select_related("watch__firing__kiln")
-        .order_by("watch__starts_at")[:MOST]
-    )
-
-
 def could_be_asked(coop: Coop, row: WatchRow) -> list[Membership]:
     """Members one may offer a place on this watch to."""
     there = [person.place.member_id for person in row.crew]
@@ -318,6 +308,11 @@ class Cell:
     @property
     def mid_y(self) -> int:
         return self.y + self.h // 2 + 4
+
+    @property
+    def label_y(self) -> int:
+        """Top of the plate under the word of an open place."""
+        return self.mid_y - 13
 
 
 @dataclass(frozen=True, slots=True)

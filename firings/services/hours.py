@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy
 
 from coop import notices
 from coop.access import check_holds
-from coop.errors import Malformed, NotFound
+from coop.errors import Malformed, NotFound, Taken
 from coop.models import Coop, Membership, Role
 from coop.transactions import say, use_case
 from firings.models import Firing, HoursEntry
@@ -110,6 +110,8 @@ def adjust(
     member = Membership.objects.of(coop).filter(public_id=member_id).select_related("person").first()
     if member is None:
         raise NotFound(_("There is no such member here."))
+    if HoursEntry.objects.of(coop).filter(key=f"adjusted:{key}"[:120]).exists():
+        raise Taken(_("This work is in the hours account already; nothing was credited twice."))
     firing = None
     if firing_id is not None:
         firing = Firing.objects.of(coop).filter(public_id=firing_id).first()

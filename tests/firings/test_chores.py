@@ -1,0 +1,296 @@
+"""Chores: laid out from wood and dates, taken by the rules, confirmed by somebody else."""
+
+from datetime import timedelta
+
+import pytest
+from django.db import IntegrityError, connection, transaction
+from django.db.models import F
+from django.test.utils import CaptureQueriesContext
+
+from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
+from coop.models import Notice
+from firings.fire import wood
+from firings.models import Chore, ChorePlace, HoursEntry, WoodStack
+from firings.queries import chores as queries
+from firings.services import chores, watches
+from tests.factories import NOW, ada, ben, cy, make_member, stu
+from tests.factories_watches import LIGHTS, a_real_database, at_once, join, make_watch_firing, stoker, watches_of
+
+pytestmark = pytest.mark.django_db
+HOUR = timedelta(hours=1)
+
+
+def chore_of(firing, kind) -> Chore:
+    return Chore.objects.filter(firing=firing, kind=kind).first()
+
+
+def take(chore, *members, now=NOW):
+    return [chores.sign_up(chore.coop, by=member, now=now, chore_id=chore.public_id) for member in members]
+
+
+def minutes_of(firing, kind):
+    return sum(
+        (chore.ends_at - chore.starts_at) // timedelta(minutes=1) * chore.people
+        for chore in Chore.objects.filter(firing=firing, kind=kind)
+    )
+
+
+# --- Laying out ---
+
+
+def test_missing_wood_becomes_hours_of_work_before_loading():
+    firing = make_watch_firing()
+    need = wood.plan(volume_m3=2, kg_per_m3=600, stacks=[])
+    hours = need.short_stacked_m3 / chores.M3_PER_HOUR
+    worked = sum(minutes_of(firing, kind) for kind in ("cut", "split", "stack", "haul")) / 60
+    assert hours <= worked <= hours * 1.25  # sessions are rounded up to quarters of an hour
+    work = Chore.objects.filter(firing=firing, kind__in=["cut", "split", "stack", "haul"])
+    assert all(chore.starts_at > NOW and chore.ends_at < firing.occupied_from for chore in work)
+    assert all(chore.people >= 2 for chore in work)
+    assert all(chore.ends_at - chore.starts_at <= 4 * HOUR for chore in work)
+    assert {chore.needs_sign_off for chore in work if chore.kind == "split"} == {"splitter"}
+
+
+def test_enough_wood_makes_no_wood_work():
+    firing = make_watch_firing(cut=False)
+    WoodStack.objects.create(
+        coop=firing.coop, name="Barn", species="oak", size_class="side", stacked_dm3=20_000, moisture_permille=150
+    )
+    watches.cut_for(firing, NOW)
+    assert not Chore.objects.filter(firing=firing, kind__in=["cut", "split", "stack", "haul"]).exists()
+
+
+def test_wood_is_cut_before_it_is_split_stacked_and_hauled():
+    firing = make_watch_firing()
+    kinds = list(
+        Chore.objects.filter(firing=firing, kind__in=["cut", "split", "stack", "haul"]).values_list("kind", flat=True)
+    )
+    assert kinds == sorted(kinds, key=["cut", "split", "stack", "haul"].index)
+
+
+def test_every_firing_has_its_usual_chores_in_the_time_the_kiln_is_taken():
+    firing = make_watch_firing()
+    usual = Chore.objects.filter(firing=firing).exclude(kind__in=["cut", "split", "stack", "haul"])
+    assert set(usual.values_list("kind", flat=True)) == {
+        "wads",
+        "cone_packs",
+        "loading",
+        "unpacking",
+        "grinding",
+        "cleanup",
+    }
+    grinding = chore_of(firing, "grinding")
+    assert (grinding.people, grinding.needs_sign_off) == (2, "grinding")
+    after = usual.filter(kind__in=["unpacking", "grinding", "cleanup"])
+    assert all(firing.opens_at <= one.starts_at and one.ends_at <= firing.occupied_until for one in after)
+
+
+def test_laying_out_again_adds_nothing_and_moved_dates_tell_the_people():
+    firing = make_watch_firing()
+    loading = chore_of(firing, "loading")
+    take(loading, ben())
+    count = Chore.objects.count()
+    watches.cut_for(firing, NOW)
+    assert Chore.objects.count() == count
+    assert not Notice.objects.filter(kind="chore").exists()
+    firing.occupied_from += 2 * HOUR
+    firing.save()
+    watches.cut_for(firing, NOW)
+    loading.refresh_from_db()
+    assert loading.starts_at == firing.occupied_from
+    assert Notice.objects.filter(kind="chore", to_person=ben().person, subject__contains="has moved").count() == 1
+
+
+def test_a_chore_taken_out_stays_out_and_its_people_are_told():
+    firing = make_watch_firing()
+    wads = chore_of(firing, "wads")
+    take(wads, ben())
+    with pytest.raises(NotAllowed):
+        chores.cancel(firing.coop, by=ben(), now=NOW, chore_id=wads.public_id)
+    chores.cancel(firing.coop, by=ada(), now=NOW, chore_id=wads.public_id)
+    watches.cut_for(firing, NOW)
+    assert not Chore.objects.filter(firing=firing, kind="wads", cancelled_at=None).exists()
+    assert Notice.objects.filter(kind="chore", to_person=ben().person).count() == 1
+
+
+# --- Adding ---
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"kind": "polish"}, "kind"),
+        ({"name": "  "}, "name"),
+        ({"ends_at": NOW}, "ends_at"),
+        ({"ends_at": NOW + 40 * HOUR}, "ends_at"),
+        ({"people": 1}, "people"),
+        ({"people": 0}, "people"),
+        ({"most_people": 1}, "most_people"),
+    ],
+)
+def test_a_chore_that_makes_no_sense_is_refused_at_its_field(change, field):
+    firing = make_watch_firing()
+    count = Chore.objects.count()
+    said = {
+        "kind": "grinding",
+        "name": "Grind the arch",
+        "starts_at": NOW + HOUR,
+        "ends_at": NOW + 3 * HOUR,
+        "people": 2,
+        "most_people": 3,
+        **change,
+    }
+    with pytest.raises(Malformed) as no:
+        chores.add(firing.coop, by=ada(), now=NOW, firing_id=firing.public_id, **said)
+    assert field in no.value.fields
+    assert Chore.objects.count() == count
+
+
+def test_only_the_lead_adds_a_chore():
+    firing = make_watch_firing()
+    said = {
+        "kind": "wash",
+        "name": "Wash shelves",
+        "starts_at": NOW + HOUR,
+        "ends_at": NOW + 3 * HOUR,
+        "people": 1,
+        "most_people": 3,
+    }
+    with pytest.raises(NotAllowed):
+        chores.add(firing.coop, by=ben(), now=NOW, firing_id=firing.public_id, **said)
+    assert chores.add(firing.coop, by=ada(), now=NOW, firing_id=firing.public_id, **said).name == "Wash shelves"
+
+
+# --- Taking and giving up ---
+
+
+def test_a_chore_is_taken_and_given_up():
+    chore = chore_of(make_watch_firing(), "wads")
+    take(chore, ben())
+    with pytest.raises(Taken, match="already"):
+        take(chore, ben())
+    chores.give_up(chore.coop, by=ben(), now=NOW, chore_id=chore.public_id)
+    chore.refresh_from_db()
+    assert chore.taken == 0
+    with pytest.raises(Refused, match="not on this chore"):
+        chores.give_up(chore.coop, by=ben(), now=NOW, chore_id=chore.public_id)
+
+
+def test_splitting_and_grinding_need_their_sign_off():
+    firing = make_watch_firing()
+    with pytest.raises(NotAllowed, match="wood splitter"):
+        take(chore_of(firing, "split"), ben())
+    with pytest.raises(NotAllowed, match="shelf grinding"):
+        take(chore_of(firing, "grinding"), ben())
+    assert take(chore_of(firing, "grinding"), stu())
+
+
+def test_nobody_has_a_chore_and_a_watch_at_once():
+    firing = make_watch_firing()
+    watch = watches_of(firing)[0]
+    join(watch, ada())
+    clash = chores.add(
+        firing.coop,
+        by=ada(),
+        now=NOW,
+        firing_id=firing.public_id,
+        kind="haul",
+        name="Bring wood",
+        starts_at=watch.starts_at + HOUR,
+        ends_at=watch.starts_at + 2 * HOUR,
+        people=1,
+        most_people=2,
+    )
+    with pytest.raises(Refused, match="two places at once"):
+        take(clash, ada())
+
+
+def test_the_lead_hears_when_a_chore_runs_short_of_people_soon():
+    firing = make_watch_firing()
+    wads = chore_of(firing, "wads")
+    take(wads, ben())
+    chores.give_up(firing.coop, by=ben(), now=wads.starts_at - 30 * HOUR, chore_id=wads.public_id)
+    assert "2 still needed" in Notice.objects.get(kind="chore", to_person=ada().person).text
+
+
+def test_another_coops_chore_is_not_there():
+    chore = chore_of(make_watch_firing(), "wads")
+    with pytest.raises(NotFound):
+        chores.sign_up(cy().coop, by=cy(), now=NOW, chore_id=chore.public_id)
+
+
+# --- Confirming ---
+
+
+def test_a_confirmed_chore_is_in_the_hours_account_once():
+    wads = chore_of(make_watch_firing(), "wads")
+    place, _ = take(wads, ben(), stoker("Sid"))
+    with pytest.raises(NotAllowed, match="Somebody else"):
+        chores.confirm(wads.coop, by=ben(), now=wads.ends_at, place_id=place.public_id)
+    with pytest.raises(NotAllowed, match="lead of this firing"):
+        chores.confirm(wads.coop, by=make_member("Nia"), now=wads.ends_at, place_id=place.public_id)
+    chores.confirm(wads.coop, by=stoker("Sid"), now=wads.ends_at, place_id=place.public_id)
+    with pytest.raises(Taken, match="confirmed already"):
+        chores.confirm(wads.coop, by=ada(), now=wads.ends_at, place_id=place.public_id)
+    entry = HoursEntry.objects.get()
+    assert (entry.member, entry.kind, entry.minutes) == (ben(), "chore", 120)
+
+
+# --- The database has the last word ---
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        ("chore_ends_after_it_starts", {"ends_at": F("starts_at")}),
+        ("chore_needs_somebody", {"people": 0, "kind": "wads"}),
+        ("dangerous_chore_needs_two", {"people": 1}),
+        ("chore_not_overfilled", {"taken": F("most_people") + 1}),
+    ],
+)
+def test_the_database_refuses_a_chore_that_cannot_be(name, change):
+    grinding = chore_of(make_watch_firing(), "grinding")
+    with pytest.raises(IntegrityError, match=name), transaction.atomic():
+        Chore.objects.filter(pk=grinding.pk).update(**change)
+
+
+def test_the_database_refuses_a_place_twice_and_one_who_confirms_themselves():
+    wads = chore_of(make_watch_firing(), "wads")
+    [place] = take(wads, ben())
+    with pytest.raises(IntegrityError), transaction.atomic():
+        ChorePlace.objects.create(coop=wads.coop, chore=wads, member=ben(), taken_at=NOW)
+    with pytest.raises(IntegrityError, match="chore_confirmed_by_another"), transaction.atomic():
+        ChorePlace.objects.filter(pk=place.pk).update(confirmed_by=ben())
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_last_place_on_a_chore_is_taken_by_exactly_one_of_four(tmp_path):
+    packs = chore_of(make_watch_firing(), "cone_packs")
+    take(packs, ben())
+    racers = [stoker(name) for name in ("Uma", "Una", "Ute", "Val")]
+
+    def job(member):
+        return lambda: chores.sign_up(packs.coop, by=member, now=NOW, chore_id=packs.public_id)
+
+    with a_real_database(tmp_path):
+        said = at_once(*[job(member) for member in racers])
+        [held] = at_once(lambda: ChorePlace.objects.filter(chore=packs).count())
+    assert [type(one) for one in said].count(ChorePlace) == 1
+    assert held == 2 == packs.most_people
+
+
+def test_the_rows_cost_the_same_however_many_chores():
+    few, many = make_watch_firing(), make_watch_firing(lights_at=LIGHTS + timedelta(days=9))
+    Chore.objects.filter(firing=few).exclude(kind="wads").delete()
+    for firing in (few, many):
+        take(chore_of(firing, "wads"), ben())
+
+    def count(firing):
+        with CaptureQueriesContext(connection) as seen:
+            rows = queries.rows_for(firing, ben_, NOW)
+            assert any(row.mine for row in rows)
+        return len(seen)
+
+    ben_ = ben()
+    assert Chore.objects.filter(firing=many).count() > 9
+    assert count(few) == count(many)
