@@ -113,7 +113,7 @@ def mm(value: int | None) -> str:
 
 
 @register.filter
-def length(value: int | None, person: Any = None) -> str:
+def size(value: int | None, person: Any = None) -> str:
     """Millimetres as ``312 mm``, or as ``12.3 in`` for a person who reads inches."""
     if value is None or getattr(person, "length_unit", "mm") != "in":
         return mm(value)
@@ -240,16 +240,19 @@ def fill(used: int, capacity: int, text: str = "", mine: int = 0, label: str = "
 def field(
     bound: BoundField,
     label: str = "",
-    help: str = "",
+    help: str | None = None,
     unit: str = "",
     inputmode: str = "",
     autocomplete: str = "",
     css: str = "",
 ) -> dict[str, Any]:
-    """One field of a form with its label, help and faults, each tied to the input for screen readers."""
+    """One field of a form with its label, help and faults, each tied to the input for screen readers.
+
+    ``help`` replaces the field's own help text; an empty one leaves it out.
+    """
     widget = bound.field.widget
     many = isinstance(widget, forms.RadioSelect | forms.CheckboxSelectMultiple)
-    help_text = help or bound.help_text
+    help_text = bound.help_text if help is None else help
     parts = [f"{bound.auto_id}_helptext"] if help_text else []
     parts += [f"{bound.auto_id}_error"] if bound.errors else []
     parts += [f"{bound.auto_id}_unit"] if unit else []
