@@ -11,6 +11,7 @@ from django.db.models import Count, Q, Sum
 from coop.models import Membership
 from coop.money import round_fraction
 from coop.policy import Terms
+from firings.fire import cones
 from firings.load_plan.problem import PieceSpec, ZoneSpec
 from firings.load_plan.rules import asked_space_ml
 from firings.models import Firing, FiringZone, Piece, Zone
@@ -86,6 +87,13 @@ def zone_spec(zone: Zone) -> ZoneSpec:
         cone=zone.cone,
         soda=zone.is_soda,
     )
+
+
+def cone_needed(firing: Firing, zone: Zone, zones: Sequence[FiringZone]) -> str:
+    """The hottest cone a piece meets there: the zone's own, or the target of a firing hotter than all zones."""
+    if all(cones.rank(firing.target_cone) > cones.rank(other.zone.cone) for other in zones):
+        return firing.target_cone
+    return zone.cone
 
 
 def asked_ml(piece: Piece, zone: Zone) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from coop.errors import Refused
 from firings.fire import cones
 from firings.models import Firing, FiringZone, Piece, Zone
+from firings.queries.space import cone_needed
 from firings.tables import MAX_SIZE_MM, MIN_SIZE_MM
 
 MOST_ALIKE: Final = 500
@@ -74,14 +75,7 @@ def _size_fault(size: int | None, name: str) -> str:
     return ""
 
 
-def cone_needed(firing: Firing, zone: Zone, zones: Iterable[FiringZone]) -> str:
-    """The hottest cone a piece meets there: the zone's own, or the target of a firing hotter than all zones."""
-    if all(cones.rank(firing.target_cone) > cones.rank(other.zone.cone) for other in zones):
-        return firing.target_cone
-    return zone.cone
-
-
-def fault(firing: Firing, zone: FiringZone, zones: Iterable[FiringZone], piece: Piece) -> Refused | None:
+def fault(firing: Firing, zone: FiringZone, zones: Sequence[FiringZone], piece: Piece) -> Refused | None:
     """Why this piece may not stand in this zone, or None. Of several reasons the material comes first."""
     kind = zone.zone
     needed = cone_needed(firing, kind, zones)
@@ -127,11 +121,10 @@ def suitable(firing: Firing, zones: Sequence[FiringZone], piece: Piece) -> list[
     reasons = [found for found in faults.values() if found is not None]
     if not reasons:
         raise Refused(_("This firing has no zones yet; ask its lead to add them to the kiln."))
-    # The zone that comes nearest: the fewest kinds of trouble stand in the way of the coolest, largest one.
-    raise reasons[-1] if len(reasons) == 1 else _nearest(reasons)
+    raise reasons[0] if len(reasons) == 1 else _none_suits(reasons)
 
 
-def _nearest(reasons: Sequence[Refused]) -> Refused:
+def _none_suits(reasons: Sequence[Refused]) -> Refused:
     texts = list(dict.fromkeys(str(reason) for reason in reasons))
     fields: dict[str, list[str]] = {}
     for reason in reasons:

@@ -403,7 +403,7 @@ def test_a_list_costs_no_more_queries_when_it_grows():
         return len(seen)
 
     queries_for(2)
-    assert queries_for(2) == queries_for(60)
+    assert queries_for(2) == queries_for(25)
     assert counters_equal_pieces(firing)
 
 

@@ -1,0 +1,65 @@
+"""Labels for the pieces of a firing: piece, owner, mark, and where it stands."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from django.utils.text import slugify
+from django.utils.translation import gettext as _
+
+from coop import documents, pdf
+from coop.computations import work
+from coop.errors import Refused
+from coop.models import Computation, Membership
+from firings.models import Firing, Piece
+from firings.queries.load_plans import where_pieces_stand
+
+MOST_LABELS = 3000
+
+
+@work("piece_labels")
+def set_labels(computation: Computation, now: datetime) -> dict[str, Any]:
+    """One label a pot as PDF, kept as a paper; one member's own labels are for that member."""
+    coop = computation.coop
+    firing: Firing | None = Firing.objects.of(coop).filter(public_id=computation.subject).select_related("kiln").first()
+    if firing is None:
+        raise Refused(_("This firing is not there any more."))
+    rows = (
+        Piece.objects.of(coop)
+        .filter(booking__firing=firing)
+        .held()
+        .select_related("booking__member__person", "zone__zone")
+        .order_by("booking__member__person__name", "booking__member", "importance", "pk")
+    )
+    whose: Membership | None = None
+    if pk := computation.request.get("member"):
+        whose = Membership.objects.of(coop).filter(pk=pk).first()
+        rows = rows.filter(booking__member=whose)
+    places = where_pieces_stand(firing)
+    labels = [
+        {"piece": piece, "copy": copy, "where": places.get(piece.pk, "")}
+        for piece in rows
+        for copy in range(1, piece.count + 1)
+    ]
+    if len(labels) > MOST_LABELS:
+        raise Refused(_("There are more than %(most)s labels; print each member's own.") % {"most": MOST_LABELS})
+    context = {
+        "coop": coop,
+        "firing": firing,
+        "labels": labels,
+        "now": now,
+        "document_title": _("Labels: %(firing)s") % {"firing": firing.name},
+    }
+    document = documents.keep(
+        coop,
+        kind="piece_labels",
+        subject=firing.public_id,
+        title=_("Piece labels of %(firing)s") % {"firing": firing.name},
+        file_name=f"labels-{slugify(firing.name) or 'firing'}.pdf",
+        content=pdf.from_template("print/labels.html", context),
+        now=now,
+        for_membership=whose,
+        computation=computation,
+    )
+    return {"document": str(document.public_id)}
