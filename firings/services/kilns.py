@@ -11,7 +11,7 @@ from django.db.models import F
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from coop.errors import NotFound, Refused, Taken
+from coop.errors import Malformed, NotFound, Refused, Taken
 from coop.models import Coop, Membership
 from coop.transactions import say, use_case
 from firings import lifecycle
@@ -57,12 +57,17 @@ say(
     wood_move_moves_something=gettext_lazy("Say how much wood was moved."),
 )
 
+_LETTERS = {"kiln": 80, "zone": 40, "phase": 40, "line": 200}
+_WOOD_LETTERS = {"name": 60, "species": 40, "size_class": 20}
+_MOST_POSTS = 30_000
+
 
 @use_case
 def add_kiln(coop: Coop, *, by: Membership | None, now: datetime, spec: KilnSpec, place: str = "") -> Kiln:
     """A new kiln with its zones, posts, phases and checklist template, all from one description."""
     check_steward(by)
-    _check_name(coop, spec.name)
+    _check_spec(spec)
+    _check_name(coop, _tidy(spec.name))
     kiln = Kiln.objects.create(coop=coop, place=place.strip(), **_kiln_fields(spec))
     _write_parts(kiln, spec)
     return kiln
@@ -74,8 +79,9 @@ def change_kiln(
 ) -> Kiln:
     """Describe a kiln anew. Its zones stay as they are while a firing of it is under way."""
     check_steward(by)
-    kiln = kiln_of(coop, kiln_id)
-    _check_name(coop, spec.name, besides=kiln)
+    kiln = _kiln_kept_still(coop, kiln_id)
+    _check_spec(spec)
+    _check_name(coop, _tidy(spec.name), besides=kiln)
     for field, value in {**_kiln_fields(spec), "place": place.strip()}.items():
         setattr(kiln, field, value)
     kiln.save()
@@ -92,10 +98,11 @@ def change_kiln(
 def retire_kiln(coop: Coop, *, by: Membership | None, now: datetime, kiln_id: UUID) -> Kiln:
     """The kiln is fired no more; its record stays."""
     check_steward(by)
-    kiln = kiln_of(coop, kiln_id)
+    kiln = _kiln_kept_still(coop, kiln_id)
     if Firing.objects.of(coop).filter(kiln=kiln, stage__in=lifecycle.HOLDS_KILN).exists():
         raise Refused(_("A firing of this kiln is called or under way; end it or call it off first."))
-    Kiln.objects.filter(coop=coop, pk=kiln.pk).update(retired_at=now)
+    if not Kiln.objects.of(coop).filter(pk=kiln.pk, retired_at=None).update(retired_at=now):
+        raise Refused(_("This kiln is retired already."))
     kiln.refresh_from_db()
     return kiln
 
@@ -108,6 +115,53 @@ def kiln_of(coop: Coop, kiln_id: UUID) -> Kiln:
     return found
 
 
+def _kiln_kept_still(coop: Coop, kiln_id: UUID) -> Kiln:
+    """The kiln, locked so that no firing of it is called meanwhile (SQLite has one writer anyway)."""
+    Kiln.objects.of(coop).select_for_update().filter(public_id=kiln_id).first()
+    return kiln_of(coop, kiln_id)
+
+
+def _tidy(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _check_spec(spec: KilnSpec) -> None:
+    """What a kiln file may say but the record cannot hold; one sentence per fault."""
+    faults = []
+    names = [_tidy(zone.name) for zone in spec.zones]
+    if len(set(names)) < len(names):
+        faults.append(_("Two zones have one name; give each its own."))
+    texts = [
+        (spec.name, _("kiln"), _LETTERS["kiln"]),
+        *((zone.name, _("zone"), _LETTERS["zone"]) for zone in spec.zones),
+        *((phase.name, _("phase"), _LETTERS["phase"]) for phase in spec.phases),
+        *((line.text, _("checklist"), _LETTERS["line"]) for line in spec.checklist),
+    ]
+    for text, where, most in texts:
+        if not 1 <= len(_tidy(text)) <= most:
+            faults.append(
+                _("%(where)s “%(text)s”: write 1 to %(most)s letters.")
+                % {"where": where, "text": text[:40], "most": most}
+            )
+        elif not text.isprintable():
+            faults.append(
+                _("%(where)s “%(text)s”: write it on one line, with letters that can be printed.")
+                % {"where": where, "text": "".join(one for one in text[:40] if one.isprintable())}
+            )
+    if any(count > _MOST_POSTS for count in _posts_by_height(spec).values()):
+        faults.append(_("Of one height there are at most %(most)s posts; correct the number.") % {"most": _MOST_POSTS})
+    if faults:
+        raise Malformed(faults)
+
+
+def _posts_by_height(spec: KilnSpec) -> dict[int, int]:
+    heights: dict[int, int] = {}
+    for zone in spec.zones:
+        for posts in zone.posts:
+            heights[posts.height_mm] = heights.get(posts.height_mm, 0) + posts.count
+    return heights
+
+
 def _check_name(coop: Coop, name: str, besides: Kiln | None = None) -> None:
     same = Kiln.objects.of(coop).filter(name=name)
     if same.exclude(pk=besides.pk if besides else None).exists():
@@ -117,7 +171,7 @@ def _check_name(coop: Coop, name: str, besides: Kiln | None = None) -> None:
 
 def _kiln_fields(spec: KilnSpec) -> dict[str, Any]:
     return {
-        "name": spec.name,
+        "name": _tidy(spec.name),
         "volume_l": max(1, spec.volume_ml // 1000),
         "takes_soda": any(zone.soda for zone in spec.zones),
         "target_cone": max((zone.cone for zone in spec.zones), key=cones.rank),
@@ -139,19 +193,16 @@ def _write_parts(kiln: Kiln, spec: KilnSpec, *, zones: bool = True) -> None:
         for position, zone in enumerate(spec.zones):
             _write_zone(kiln, position, zone)
     PostSet.objects.filter(kiln=kiln).delete()
-    heights: dict[int, int] = {}
-    for zone in spec.zones:
-        for posts in zone.posts:
-            heights[posts.height_mm] = heights.get(posts.height_mm, 0) + posts.count
     PostSet.objects.bulk_create(
-        PostSet(coop_id=kiln.coop_id, kiln=kiln, height_mm=height, count=count) for height, count in heights.items()
+        PostSet(coop_id=kiln.coop_id, kiln=kiln, height_mm=height, count=count)
+        for height, count in _posts_by_height(spec).items()
     )
     CrewPhase.objects.filter(kiln=kiln).delete()
     CrewPhase.objects.bulk_create(
         CrewPhase(
             coop_id=kiln.coop_id,
             kiln=kiln,
-            name=phase.name,
+            name=_tidy(phase.name),
             from_permille=phase.from_permille,
             to_permille=phase.to_permille,
             people=phase.people,
@@ -166,7 +217,7 @@ def _write_parts(kiln: Kiln, spec: KilnSpec, *, zones: bool = True) -> None:
             coop_id=kiln.coop_id,
             kiln=kiln,
             position=position,
-            text=line.text,
+            text=_tidy(line.text),
             due_days=line.due_days,
             is_safety=line.safety,
             needs_sign_off=line.sign_off,
@@ -177,7 +228,7 @@ def _write_parts(kiln: Kiln, spec: KilnSpec, *, zones: bool = True) -> None:
 
 def _write_zone(kiln: Kiln, position: int, spec: ZoneSpec) -> None:
     zone, _new = Zone.objects.update_or_create(
-        coop_id=kiln.coop_id, kiln=kiln, name=spec.name, defaults={"position": position, **_zone_fields(spec)}
+        coop_id=kiln.coop_id, kiln=kiln, name=_tidy(spec.name), defaults={"position": position, **_zone_fields(spec)}
     )
     PostSpot.objects.filter(zone=zone).delete()
     PostSpot.objects.bulk_create(
@@ -204,11 +255,11 @@ def _zone_fields(spec: ZoneSpec) -> dict[str, Any]:
 
 def _same_zones(kiln: Kiln, spec: KilnSpec) -> bool:
     now = {zone.name: {key: getattr(zone, key) for key in _zone_fields(spec.zones[0])} for zone in kiln.zones.all()}
-    return now == {zone.name: _zone_fields(zone) for zone in spec.zones}
+    return now == {_tidy(zone.name): _zone_fields(zone) for zone in spec.zones}
 
 
 def _retire_zones(kiln: Kiln, spec: KilnSpec) -> None:
-    gone = kiln.zones.exclude(name__in=[zone.name for zone in spec.zones])
+    gone = kiln.zones.exclude(name__in=[_tidy(zone.name) for zone in spec.zones])
     if gone.filter(pk__in=kiln.firings.values("zones__zone")).exists():
         raise Refused(
             _("A zone that was fired stays in the record; keep its name, or retire the kiln and add a new one.")
@@ -234,10 +285,14 @@ def add_material(
     price_unit: str = "",
     notes: str = "",
 ) -> Material:
-    """A clay body, glaze or consumable; a clay body says the cone it stands."""
+    """A clay body, glaze or consumable; a clay body says the cone it stands. A retired one of this name comes back."""
     check_steward(by)
     fields = _material_fields(kind, name, stands_cone, is_runny, price_minor, price_unit, notes)
-    if Material.objects.of(coop).filter(kind=kind, name=fields["name"]).exists():
+    same = Material.objects.of(coop).filter(kind=kind, name=fields["name"])
+    if same.exclude(retired_at=None).update(retired_at=None, approved_by=by, **fields):
+        back: Material = same.get()
+        return back
+    if same.exists():
         raise Taken(_("This material is in the list already."), fields={"name": [_("In the list already.")]})
     return Material.objects.create(coop=coop, approved_by=by, **fields)
 
@@ -321,9 +376,11 @@ def add_wood_stack(
 ) -> WoodStack:
     """A stack of wood with what is in it now (litres stacked, air included)."""
     check_steward(by)
-    _check_wood({"name": name, "species": species, "size_class": size_class}, stacked_dm3, moisture_permille)
+    texts = {"name": name, "species": species, "size_class": size_class}
+    _check_wood(texts, stacked_dm3, moisture_permille, reach_order)
     if WoodStack.objects.of(coop).filter(name=name.strip()).exists():
-        raise Taken(_("There is a stack of this name already; give this one another name."))
+        sentence = _("There is a stack of this name already; give this one another name.")
+        raise Taken(sentence, fields={"name": [sentence]})
     stack = WoodStack.objects.create(
         coop=coop,
         kiln=kiln_of(coop, kiln_id) if kiln_id else None,
@@ -353,8 +410,7 @@ def move_wood(
     note: str = "",
 ) -> WoodMove:
     """Put wood on a stack, or take it off (minus); never more than is there."""
-    if by is not None and by.holds("guest") and not by.holds("member"):
-        check_steward(by)
+    check_moves_wood(by)
     stack = WoodStack.objects.of(coop).filter(public_id=stack_id).first()
     if stack is None:
         raise NotFound(_("There is no such stack here."))
@@ -373,11 +429,23 @@ def move_wood(
     )
 
 
-def _check_wood(texts: Mapping[str, str], stacked_dm3: int, moisture_permille: int) -> None:
-    faults: dict[str, list[str]] = {name: [_("Fill this in.")] for name, text in texts.items() if not text.strip()}
+def check_moves_wood(by: Membership | None) -> None:
+    """Any member carries wood and writes it down; a guest doesn't."""
+    if by is not None and by.holds("guest") and not by.holds("member"):
+        check_steward(by)
+
+
+def _check_wood(texts: Mapping[str, str], stacked_dm3: int, moisture_permille: int, reach_order: int) -> None:
+    faults: dict[str, list[str]] = {}
+    for name, text in texts.items():
+        most = _WOOD_LETTERS[name]
+        if not 1 <= len(text.strip()) <= most:
+            faults[name] = [_("Write 1 to %(most)s letters.") % {"most": most}]
     if not 0 <= stacked_dm3 <= 10_000_000:
         faults["stacked"] = [_("Between 0 and 10,000 m³ stacked.")]
     if not 0 <= moisture_permille < 1000:
         faults["moisture"] = [_("Moisture is a share of the wet mass: 0 to 99 %.")]
+    if not 1 <= reach_order <= 999:
+        faults["reach_order"] = [_("Number the stacks from 1, the one reached first.")]
     if faults:
         raise Refused(" ".join(f"{name}: {texts[0]}" for name, texts in faults.items()), fields=faults)
