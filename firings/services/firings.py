@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from coop import notices
-from coop.access import check_holds
+from coop.access import allowed, check_holds
 from coop.errors import NotFound, Refused, Taken
 from coop.models import Coop, Membership
 from coop.periods import Span, show, show_span
@@ -21,7 +21,19 @@ from coop.transactions import say, use_case
 from firings import lifecycle
 from firings.access import check_leads, check_may_call
 from firings.fire import cones
-from firings.models import CheckItem, Firing, FiringZone, GuestPass, Kiln, LogEntry, StageMove, Watch
+from firings.models import (
+    CheckItem,
+    ChorePlace,
+    Firing,
+    FiringZone,
+    GuestPass,
+    Kiln,
+    LogEntry,
+    Piece,
+    StageMove,
+    Watch,
+    WatchPlace,
+)
 from firings.services import cleanup, hours, space, watches
 
 say(
@@ -72,17 +84,13 @@ def call(
     cone = cones.canonical(target_cone or kiln.target_cone)
     if with_soda and not kiln.takes_soda:
         raise Refused(_("No soda goes into %(kiln)s. Call it without soda, or pick another kiln.") % {"kiln": kiln})
-    if occupied_from < now:
-        raise Refused(
-            _("Loading would begin in the past. Pick a day to come."),
-            fields={"occupied_from": [_("This moment has passed.")]},
-        )
+    _check_to_come(occupied_from, now)
     firing = Firing(
         coop=coop,
         kiln=kiln,
         name=_name(coop, name),
-        lead=_member(coop, lead_id) if lead_id else _acting(coop, by),
-        deputy=_member(coop, deputy_id) if deputy_id else None,
+        lead=_who_may_lead(coop, lead_id) if lead_id else _acting(coop, by),
+        deputy=_who_may_lead(coop, deputy_id) if deputy_id else None,
         target_cone=cone,
         with_soda=with_soda,
         occupied_from=occupied_from,
@@ -91,7 +99,7 @@ def call(
         cost_estimate_minor=cost_estimate_minor,
         notes=notes.strip(),
     )
-    _set_dates(firing, ends_at, opens_at, occupied_until, booking_closes_at)
+    _set_dates(firing, ends_at, opens_at, occupied_until, booking_closes_at, now)
     _check_dates(firing)
     _check_kiln_free(firing)
     if cost_estimate_minor is not None and cost_estimate_minor < 0:
@@ -138,13 +146,16 @@ def put_off(
     if firing.stage not in lifecycle.BEFORE_LIT:
         raise Refused(_("This firing was lit; its dates stand as they were."))
     _kiln_kept_still(coop, firing.kiln.public_id)
+    if firing.stage != Firing.Stage.LOADING:
+        _check_to_come(occupied_from, now)
     firing.occupied_from, firing.lights_at = occupied_from, lights_at
-    _set_dates(firing, ends_at, opens_at, occupied_until, booking_closes_at)
+    _set_dates(firing, ends_at, opens_at, occupied_until, booking_closes_at, now)
     _check_dates(firing)
     _check_kiln_free(firing)
-    firing.save(
-        update_fields=["occupied_from", "lights_at", "ends_at", "opens_at", "occupied_until", "booking_closes_at"]
-    )
+    dates = {name: getattr(firing, name) for name in _DATES}
+    # Lit by somebody else between our look and now: the dates stand, and nobody is told anything.
+    if not Firing.objects.of(coop).filter(pk=firing.pk, stage=firing.stage).update(**dates):
+        raise Taken(_("Somebody moved this firing on just now. Load the page again and see how things stand."))
     if firing.stage != Firing.Stage.CALLED:
         watches.cut_for(firing, now)
     _tell(
@@ -178,6 +189,7 @@ def call_off(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUI
     record_move(firing, to=lifecycle.CALLED_OFF, by=by, now=now, note=why.strip())
     Firing.objects.of(coop).filter(pk=firing.pk).update(holds_kiln=False, called_off_at=now, called_off_why=why.strip())
     firing.refresh_from_db()
+    _free_places(firing, now)
     watches.cut_for(firing, now)
     _tell(
         firing,
@@ -188,6 +200,13 @@ def call_off(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUI
         now=now,
     )
     return firing
+
+
+def _free_places(firing: Firing, now: datetime) -> None:
+    """Nobody is expected on a watch or chore to come; the mail that calls the firing off says so once for all."""
+    to_come = {"given_up_at": None, "coop": firing.coop_id}
+    WatchPlace.objects.filter(watch__firing=firing, watch__starts_at__gt=now, **to_come).update(given_up_at=now)
+    ChorePlace.objects.filter(chore__firing=firing, chore__starts_at__gt=now, **to_come).update(given_up_at=now)
 
 
 # --- From stage to stage --------------------------------------------------------------------
@@ -274,6 +293,11 @@ def _begin_loading(firing: Firing, by: Membership | None, now: datetime, at: dat
 def _light(firing: Firing, by: Membership | None, now: datetime, at: datetime, note: str, failed: bool) -> None:
     _check_safe(firing)
     _check_first_watch(firing)
+    if not note and not Piece.objects.of(firing.coop).filter(booking__firing=firing).held().exists():
+        raise Refused(
+            _("No piece has space in this firing. Write down why an empty kiln is lit, or list the pieces first."),
+            fields={"note": [_("Why is it lit empty?")]},
+        )
     Firing.objects.filter(pk=firing.pk).update(lit_at=at)
     firing.refresh_from_db()
 
@@ -326,6 +350,7 @@ def _open_kiln(firing: Firing, by: Membership | None, now: datetime, at: datetim
     last = (
         LogEntry.objects.of(firing.coop)
         .filter(firing=firing, kind=LogEntry.Kind.READING, strikes=False, temperature_dc__isnull=False)
+        .filter(corrections=None)
         .order_by("-observed_at")
         .first()
     )
@@ -423,19 +448,35 @@ def takes_part(firing: Firing) -> Iterable[Membership]:
     return list(standing.filter(pk__in=found, left_at=None))
 
 
+_DATES = ("occupied_from", "lights_at", "ends_at", "opens_at", "occupied_until", "booking_closes_at")
+
+
 def _set_dates(
     firing: Firing,
     ends_at: datetime | None,
     opens_at: datetime | None,
     occupied_until: datetime | None,
     booking_closes_at: datetime | None,
+    now: datetime,
 ) -> None:
-    """What is not given follows from the kiln's usual hours; booking closes a day before loading."""
+    """What is not given follows from the kiln's usual hours; booking closes a day before loading.
+
+    Where that day has begun already, booking closes when loading begins.
+    """
     kiln = firing.kiln
     firing.ends_at = ends_at or firing.lights_at + timedelta(hours=kiln.hours_likely)
     firing.opens_at = opens_at or firing.ends_at + timedelta(hours=kiln.cooling_hours)
     firing.occupied_until = occupied_until or firing.opens_at + timedelta(hours=kiln.cleanup_hours)
-    firing.booking_closes_at = booking_closes_at or firing.occupied_from - timedelta(days=1)
+    day_before = firing.occupied_from - timedelta(days=1)
+    firing.booking_closes_at = booking_closes_at or (day_before if day_before > now else firing.occupied_from)
+
+
+def _check_to_come(occupied_from: datetime, now: datetime) -> None:
+    if occupied_from < now:
+        raise Refused(
+            _("Loading would begin in the past. Pick a day to come."),
+            fields={"occupied_from": [_("This moment has passed.")]},
+        )
 
 
 def _check_dates(firing: Firing) -> None:
@@ -544,6 +585,16 @@ def _member(coop: Coop, member_id: UUID) -> Membership:
     if found is None:
         raise NotFound(_("There is no such member here."))
     return found
+
+
+def _who_may_lead(coop: Coop, member_id: UUID) -> Membership:
+    member = _member(coop, member_id)
+    if not allowed(check_may_call, member):
+        raise Refused(
+            _("%(name)s is no firing lead here. Pick somebody who is, or ask the coordinator for the role.")
+            % {"name": member.name}
+        )
+    return member
 
 
 def _acting(coop: Coop, by: Membership | None) -> Membership:

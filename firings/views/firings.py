@@ -36,6 +36,7 @@ NEXT = {
     "settling": gettext_lazy("The treasurer drafts the cost shares, answers questions and posts them."),
 }
 NOTES = {
+    "lit": gettext_lazy("Only where no piece has space: why is it lit empty?"),
     "cooling": gettext_lazy("Why does the fire end? Cones by place, or what forced it."),
     "unpacking": gettext_lazy("If it is hotter than allowed or nobody has measured: on whose word does it open?"),
 }
