@@ -181,7 +181,9 @@ def reading(coop: Coop | None) -> Iterator[None]:
         with _only(value, read_only=True):
             yield
     else:
-        # Readers must not queue behind writers: a plain BEGIN instead of the writers' IMMEDIATE.
+        # Readers must not queue behind writers: a plain BEGIN instead of the writers' IMMEDIATE. The mode is the
+        # connection's only once it stands.
+        connection.ensure_connection()
         mode, connection.transaction_mode = connection.transaction_mode, None  # type: ignore[attr-defined]
         with connection.cursor() as cursor:
             cursor.execute("PRAGMA query_only = ON")

@@ -1,5 +1,7 @@
 """What the database itself refuses: changing the record, and rows of another co-op."""
 
+import threading
+
 import pytest
 from django.contrib.auth import get_user_model
 from django.db import IntegrityError, connection, transaction
@@ -52,6 +54,23 @@ def test_reading_refuses_every_write():
     with pytest.raises(DatabaseError), reading(member.coop):
         Membership.objects.filter(pk=member.pk).update(mark="X")
     assert Membership.objects.get(pk=member.pk).mark == ""
+
+
+def test_reading_is_the_first_thing_a_thread_may_do():
+    """A web thread that has no connection yet."""
+    seen = []
+
+    def read():
+        try:
+            with reading(None):
+                seen.append(connection.in_atomic_block)
+        finally:
+            connection.close()
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    thread.join()
+    assert seen == [True]
 
 
 @only_postgres
