@@ -260,6 +260,10 @@ class Line(CoopOwned):
     def __str__(self) -> str:
         return f"{self.account} {self.amount_minor:+d}"
 
+    @property
+    def credit_minor(self) -> int:
+        return max(0, -self.amount_minor)
+
 
 class Statement(CoopOwned):
     """The paper one member gets for one settlement."""

@@ -68,6 +68,7 @@ def context_of(statement: Statement) -> dict[str, Any]:
         "notes": table.notes,
         "receipts": list(receipts),
         "credit_minor": credit,
+        "credited_minor": -credit,
         "before_minor": sum(before.values_list("amount_minor", flat=True)),
         "payments": list(payments.order_by("-on", "-pk")[:MOST_PAYMENTS]),
         "hours": _hours(statement),

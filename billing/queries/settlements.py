@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from django.core.paginator import Page, Paginator
 from django.utils.translation import gettext as _
 
 from billing.access import check_treasurer, keeps_receipts
@@ -21,6 +22,8 @@ from coop.models import Coop, Membership
 from firings.access import check_takes_part
 from firings.lifecycle import TAKES_RECEIPTS
 from firings.models import Firing
+
+PAGE = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +99,8 @@ class MoneyPage:
     """All the page shows, and what whoever looks may do."""
 
     firing: Firing
-    receipts: list[ReceiptLine]
+    receipts: Page[ReceiptLine]
+    receipt_count: int
     receipts_minor: int
     by_pool: list[tuple[str, int]]
     table: SharesTable | None
@@ -138,7 +142,7 @@ def settlement_of(coop: Coop, settlement_id: UUID) -> Settlement:
     return found
 
 
-def money_page(coop: Coop, firing_id: UUID, by: Membership, now: datetime) -> MoneyPage:
+def money_page(coop: Coop, firing_id: UUID, by: Membership, now: datetime, number: str | None = None) -> MoneyPage:
     """The page of one firing's money. Guests of other firings are refused."""
     firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
@@ -159,7 +163,10 @@ def money_page(coop: Coop, firing_id: UUID, by: Membership, now: datetime) -> Mo
         by_pool[row.get_pool_display()] += row.amount_minor
     return MoneyPage(
         firing=firing,
-        receipts=[ReceiptLine(row, takes and (keeps or row.entered_by_id == by.pk)) for row in receipts],
+        receipts=Paginator(
+            [ReceiptLine(row, takes and (keeps or row.entered_by_id == by.pk)) for row in receipts], PAGE
+        ).get_page(number),
+        receipt_count=len(receipts),
         receipts_minor=sum(row.amount_minor for row in receipts),
         by_pool=sorted(by_pool.items()),
         table=shares_table(shown) if shown else None,

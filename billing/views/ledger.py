@@ -8,6 +8,7 @@ import uuid
 from uuid import UUID
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 from django.urls import URLPattern, path, reverse
@@ -69,7 +70,8 @@ def balances(request: CoopRequest) -> HttpResponse:
     check_treasurer(request.membership)
     rows = queries.balances(request.coop)
     context = {
-        "balances": rows,
+        "page": (page := Paginator(rows, queries.PAGE).get_page(request.GET.get("page"))),
+        "balances": page.object_list,
         "to_pay": sum(row.minor for row in rows if row.minor > 0),
         "to_receive": -sum(row.minor for row in rows if row.minor < 0),
         "suggestions": queries.suggestions(rows),

@@ -29,7 +29,7 @@ from firings.tables import read_receipts
 
 @coop_page
 def firing_money(request: CoopRequest, firing: UUID) -> HttpResponse:
-    page = queries.money_page(request.coop, firing, request.membership, timezone.now())
+    page = queries.money_page(request.coop, firing, request.membership, timezone.now(), request.GET.get("page"))
     return render(
         request, "billing/firing_money.html", {"firing": page.firing, "page": page, "currency": _money(request)}
     )

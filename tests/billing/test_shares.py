@@ -305,7 +305,7 @@ def test_posting_twice_posts_once():
 def test_before_the_time_is_over_the_treasurer_must_say_so_and_it_is_on_record():
     settlement = opened(spring())
     soon = NOW + timedelta(hours=1)
-    with pytest.raises(Refused, match="Questions may be asked until 08.05.2026 10:00"):
+    with pytest.raises(Refused, match=r"Questions may be asked until 08\.05\.2026 10:00"):
         services.post_shares(settlement.coop, by=tess(), now=soon, settlement_id=settlement.public_id)
     assert not Posting.objects.exists()
     services.post_shares(settlement.coop, by=tess(), now=soon, settlement_id=settlement.public_id, early=True)
