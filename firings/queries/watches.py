@@ -211,6 +211,14 @@ class ProposedWatch:
     open: int
     why: str
 
+    @property
+    def has_new(self) -> bool:
+        return any(place.is_new for place in self.crew)
+
+    @property
+    def has_kept(self) -> bool:
+        return not all(place.is_new for place in self.crew)
+
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
@@ -366,7 +374,11 @@ def chart_of(firing: Firing, rows: Sequence[WatchRow]) -> Chart:
 
 def chart_of_proposal(firing: Firing, proposal: Proposal) -> Chart:
     seats = [
-        (one.watch, [("new" if place.is_new else "held", place.name, "") for place in one.crew], bool(one.open))
+        (
+            one.watch,
+            [("new", place.name, "+") if place.is_new else ("held", place.name, "") for place in one.crew],
+            bool(one.open),
+        )
         for one in proposal.watches
     ]
     return _chart(firing, seats)
@@ -397,7 +409,7 @@ def _chart(firing: Firing, seats: Sequence[tuple[Watch, list[tuple[str, str, str
 
 
 def _short(text: str, width: int, mark: str) -> str:
-    """First name, cut to what the cell holds (about 7 px a letter)."""
-    most = max(3, (width - GAP - 6) // 7 - (2 if mark else 0))
+    """First name, cut to what the cell holds (about 7 px a letter, two of them for a mark)."""
+    most = max(3, (width - GAP - 4) // 7 - (2 if mark else 0))
     first = text.split()[0] if text.split() else text
     return first if len(first) <= most else f"{first[: most - 1]}…"

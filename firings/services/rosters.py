@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from uuid import UUID
@@ -20,7 +20,7 @@ from coop.policy import Terms
 from coop.transactions import use_case
 from firings.models import Chore, ChorePlace, Firing, HoursEntry, Watch, WatchPlace, WatchProposal, Wish
 from firings.queries import hours
-from firings.roster import problem, solve
+from firings.roster import check, problem, solve, value
 from firings.roster.hours import owed_minutes
 
 DAY = timedelta(hours=24)
@@ -342,12 +342,14 @@ def _wishes(
     elsewhere = shifts_of(firing.coop, [one.pk for one in people], terms, around=around, besides=keys)
     shifts = {watch.pk: as_shift(watch, terms) for watch in watches}
     for member in people:
+        held = [shifts[watch.pk] for watch in watches if member.pk in crews[watch.pk]]
+        others = [*elsewhere[member.pk], *held]
         signs = []
         for watch in watches:
             if member.pk in crews[watch.pk]:
                 signs.append(Wish.Value.WANT.value)  # on it already: that place is theirs
-            elif burden_faults(shifts[watch.pk], elsewhere[member.pk], terms):
-                signs.append(Wish.Value.CANNOT.value)
+            elif len(crews[watch.pk]) >= watch.people or burden_faults(shifts[watch.pk], others, terms):
+                signs.append(Wish.Value.CANNOT.value)  # it is full, or what they hold already stands against it
             else:
                 signs.append(said.get((member.pk, watch.pk), Wish.Value.RATHER_NOT.value))
         yield "".join(signs)
@@ -355,8 +357,45 @@ def _wishes(
 
 def planned(wanted: Asked) -> tuple[dict[str, object], dict[str, object]]:
     """Plan a roster: watch-roster/1 and watch-assignment/1 as plain values. Touches no database."""
-    roster = solve.plan(wanted.request, seconds=PLAN_SECONDS, keep=wanted.keep)
+    roster = with_kept(wanted, solve.plan(wanted.request, seconds=PLAN_SECONDS, keep=wanted.keep))
     return json.loads(problem.write_request(wanted.request)), json.loads(solve.write_roster(roster))
+
+
+def with_kept(wanted: Asked, roster: solve.Roster) -> solve.Roster:
+    """The roster with everybody on it who holds a place already; new people only where places remain.
+
+    The planner sends a crew home that cannot stand and may exchange people; but a place that is held is its
+    holder's, so here it stays theirs and what is missing beside them is said.
+    """
+    request = wanted.request
+    people = {person.id: person for person in request.people}
+    assigned: dict[str, tuple[str, ...]] = {}
+    for task in request.tasks:
+        kept = wanted.keep.get(task.id, ())
+        new = sorted(
+            (one for one in roster.assigned.get(task.id, ()) if one not in kept),
+            key=lambda one: (not check.may_lead(people[one], task), people[one].role == "novice", one),
+        )
+        assigned[task.id] = (*kept, *new[: max(0, task.need - len(kept))])
+    if {task: set(crew) for task, crew in assigned.items()} == {
+        task: set(crew) for task, crew in roster.assigned.items()
+    }:
+        return roster
+    why = {one.task: one.why for one in roster.unfilled}
+    unfilled = tuple(
+        solve.Unfilled(gap.task, gap.places, why.get(gap.task, gap.text)) for gap in check.gaps(request, assigned)
+    )
+    return replace(
+        roster,
+        assigned=assigned,
+        tiers=value.tiers(request, assigned),
+        proven=tuple(False for _tier in roster.tiers),
+        unfilled=unfilled,
+        reasons=tuple(one.why for one in unfilled),
+        told=tuple(
+            one for one in people if any(one in assigned[t] and one not in wanted.keep.get(t, ()) for t in assigned)
+        ),
+    )
 
 
 @use_case

@@ -190,6 +190,28 @@ def test_who_is_on_a_watch_stays_on_it_and_is_told_nothing():
 
 
 @pytest.mark.django_db
+def test_who_holds_a_place_on_a_crew_that_cannot_stand_yet_is_shown_on_it():
+    firing = make_watch_firing()
+    first = watches_of(firing)[0]
+    join(first, stoker("Sid"))  # nobody else may come, nobody may lead
+    for watch in watches_of(firing):
+        Wish.objects.create(coop=firing.coop, watch=watch, member=ada(), value="x")
+    shown = queries.proposal_of(firing, proposed(firing).public_id).watches[0]
+    assert [(place.name, place.is_new) for place in shown.crew] == [("Sid", False)]
+    assert shown.open == 1
+    assert "none of them may lead" in shown.why
+
+
+@pytest.mark.django_db
+def test_nobody_new_is_put_on_a_watch_that_is_full_enough():
+    firing, _ = a_crewed_firing()
+    first = watches_of(firing)[0]
+    join(first, leader("Uma"), ben())
+    shown = queries.proposal_of(firing, proposed(firing).public_id).watches[0]
+    assert {(place.name, place.is_new) for place in shown.crew} == {("Uma", False), ("Ben", False)}
+
+
+@pytest.mark.django_db
 def test_a_place_that_filled_up_meanwhile_is_left_out_with_the_reason():
     firing, _ = a_crewed_firing()
     proposal = proposed(firing)
