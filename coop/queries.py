@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -81,8 +82,41 @@ def policies(coop: Coop) -> list[Policy]:
     return list(Policy.objects.of(coop).select_related("adopted_by__person").order_by("-version")[:ROWS])
 
 
-def audit(coop: Coop, number: str | None) -> Page[Any]:
-    return page_of(AuditEntry.objects.of(coop).select_related("by__person").order_by("-pk"), number)
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One line of the audit in words: what was done, and about whom or what."""
+
+    at: datetime
+    by: str
+    what: str
+    about: list[tuple[str, str]]
+
+
+def audit(coop: Coop, number: str | None) -> tuple[Page[Any], list[Change]]:
+    """A page of the audit, newest first, with members by name."""
+    page = page_of(AuditEntry.objects.of(coop).select_related("by__person").order_by("-pk"), number)
+    said = {value for entry in page for value in entry.detail.values() if isinstance(value, str)}
+    members = Membership.objects.of(coop).filter(public_id__in=[v for v in said if _is_uuid(v)])
+    names = {str(row.public_id): row.name for row in members.select_related("person")}
+    return page, [_change(entry, names) for entry in page]
+
+
+def _is_uuid(text: str) -> bool:
+    try:
+        return bool(UUID(text))
+    except ValueError:
+        return False
+
+
+def _change(entry: AuditEntry, names: dict[str, str]) -> Change:
+    noun, _dot, verb = entry.action.partition(".")
+    what = verb if noun == "services" else f"{noun}: {verb}"
+    about = [
+        (name.removesuffix("_id").replace("_", " "), names.get(str(value), str(value)))
+        for name, value in entry.detail.items()
+        if name != "now"
+    ]
+    return Change(entry.at, entry.by.name if entry.by else "", what.strip("_").replace("_", " "), about)
 
 
 def tokens_of(person: Person) -> list[ApiToken]:

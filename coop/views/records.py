@@ -65,7 +65,8 @@ def policy_change(request: CoopRequest) -> HttpResponse:
 def audit(request: CoopRequest) -> HttpResponse:
     """Who changed what, when."""
     check_coordinate(request.membership)
-    return render(request, "coop/audit.html", {"page": queries.audit(request.coop, request.GET.get("page"))})
+    page, changes = queries.audit(request.coop, request.GET.get("page"))
+    return render(request, "coop/audit.html", {"page": page, "changes": changes})
 
 
 @coop_page

@@ -479,3 +479,12 @@ def test_a_list_shows_fifty_rows_a_page(signed_in):
     assert len(client.get(at("outbox", boss)).context["page"]) == 50
     assert len(client.get(at("outbox", boss) + "?page=2").context["page"]) == 10
     assert client.get(at("outbox", boss) + "?page=oh").status_code == 200
+
+
+def test_the_audit_names_who_did_what_to_whom(signed_in):
+    boss, member = cora(), make_member("Lee")
+    services.give_role(boss.coop, by=boss, membership_id=member.public_id, kind="lead", now=NOW)
+    page = signed_in(boss).get(at("audit", boss))
+    newest = page.context["changes"][0]
+    assert (newest.by, newest.what, newest.about) == ("Cora", "give role", [("membership", "Lee")])
+    assert str(member.public_id) not in page.content.decode()
