@@ -22,7 +22,7 @@ from firings.queries import firings as queries
 from firings.services import firings as services
 
 
-class ZoneSpace(serializers.Serializer[Any]):
+class FiringZoneOut(serializers.Serializer[Any]):
     id = serializers.UUIDField(source="public_id")
     zone = serializers.CharField(source="zone.name")
     capacity_ml = serializers.IntegerField()
@@ -60,7 +60,7 @@ class MoveOut(serializers.Serializer[Any]):
 
 
 class FiringDetail(FiringOut):
-    zones = ZoneSpace(many=True, source="zone_list")
+    zones = FiringZoneOut(many=True, source="zone_list")
     moves = MoveOut(many=True, source="move_list")
 
 
