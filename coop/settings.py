@@ -264,6 +264,14 @@ SPECTACULAR_SETTINGS = {
     "SCHEMA_PATH_PREFIX": r"/\{coop\}/api/v1/",
     "SERVE_PERMISSIONS": ["rest_framework.permissions.AllowAny"],
     "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "RoleKind": "coop.models.Role.Kind",
+        "SignOffKind": "coop.models.SignOff.Kind",
+        "ChoreKind": "firings.models.Chore.Kind",
+        "LogEntryKind": "firings.models.LogEntry.Kind",
+        "StageKey": "firings.lifecycle.STAGE_KEYS",
+        "MaterialKind": "firings.models.Material.Kind",
+    },
 }
 
 # --- Logs: with DEBUG off Django prints no traceback anywhere unless told to ---------------
