@@ -71,7 +71,7 @@ class LoadPlanView(CoopAPIView):
     """The accepted load plan, else the newest proposal; ask for a new one."""
 
     @extend_schema(operation_id="load_plan_read", responses=LoadPlanSerializer)
-    def get(self, request: Request, coop: str, firing: UUID) -> Response:
+    def get(self, request: Request, firing: UUID) -> Response:
         row = queries.plan_of(firing_of(self, firing))
         if row is None:
             raise NotFound("There is no load plan yet.")
@@ -80,7 +80,7 @@ class LoadPlanView(CoopAPIView):
     @extend_schema(
         operation_id="load_plan_propose", request=ProposeSerializer, responses={202: LoadPlanAskedSerializer}
     )
-    def post(self, request: Request, coop: str, firing: UUID) -> Response:
+    def post(self, request: Request, firing: UUID) -> Response:
         asked = services.propose(
             self.coop,
             by=self.membership,
@@ -95,7 +95,7 @@ class AcceptView(CoopAPIView):
     """Make a proposal the plan to load by."""
 
     @extend_schema(operation_id="load_plan_accept", request=None, responses=LoadPlanSerializer)
-    def post(self, request: Request, coop: str, firing: UUID, plan: UUID) -> Response:
+    def post(self, request: Request, firing: UUID, plan: UUID) -> Response:
         found = LoadPlan.objects.of(self.coop).filter(firing=firing_of(self, firing), public_id=plan)
         if not found.exists():
             raise NotFound("There is no such load plan here.")
@@ -107,7 +107,7 @@ class PlacementsView(CoopAPIView):
     """Where every pot stands on the accepted plan."""
 
     @extend_schema(operation_id="placements_list", responses=PlacementSerializer(many=True))
-    def get(self, request: Request, coop: str, firing: UUID) -> Response:
+    def get(self, request: Request, firing: UUID) -> Response:
         rows = (
             Placement.objects.of(self.coop)
             .filter(layer__plan__firing=firing_of(self, firing), layer__plan__state=LoadPlan.State.ACCEPTED)
@@ -120,7 +120,7 @@ class PlacementView(CoopAPIView):
     """Tick one pot as loaded, or take the tick back."""
 
     @extend_schema(operation_id="placement_tick", request=TickSerializer, responses=PlacementSerializer)
-    def post(self, request: Request, coop: str, firing: UUID, placement: UUID) -> Response:
+    def post(self, request: Request, firing: UUID, placement: UUID) -> Response:
         found = Placement.objects.of(self.coop).filter(layer__plan__firing=firing_of(self, firing), public_id=placement)
         if not found.exists():
             raise NotFound("There is no such place on a load plan here.")
@@ -138,7 +138,7 @@ class LayerView(CoopAPIView):
     """Tick a whole layer as loaded, or take its ticks back."""
 
     @extend_schema(operation_id="layer_tick", request=TickSerializer, responses=PlacementSerializer(many=True))
-    def post(self, request: Request, coop: str, firing: UUID, layer: UUID) -> Response:
+    def post(self, request: Request, firing: UUID, layer: UUID) -> Response:
         found = Layer.objects.of(self.coop).filter(plan__firing=firing_of(self, firing), public_id=layer)
         if not found.exists():
             raise NotFound("There is no such layer here.")

@@ -152,7 +152,7 @@ class SpaceView(CoopAPIView):
     """How full a firing is."""
 
     @extend_schema(operation_id="space_read", responses=SpaceSerializer)
-    def get(self, request: Request, coop: str, firing: UUID) -> Response:
+    def get(self, request: Request, firing: UUID) -> Response:
         row = firing_of(self, firing)
         spaces = queries.space_by_zone(row)
         held = queries.held_ml(row, self.membership)
@@ -170,13 +170,13 @@ class PiecesView(CoopAPIView):
     """The caller's pieces in a firing; list another one."""
 
     @extend_schema(operation_id="pieces_list", responses=PieceSerializer(many=True))
-    def get(self, request: Request, coop: str, firing: UUID) -> Response:
+    def get(self, request: Request, firing: UUID) -> Response:
         row = firing_of(self, firing)
         mine = _pieces(row).filter(booking__member=self.membership).exclude(state=Piece.State.WITHDRAWN)
         return Response(PieceSerializer(mine.order_by("importance", "pk"), many=True).data)
 
     @extend_schema(operation_id="piece_create", request=PieceCreateSerializer, responses={201: PieceSerializer})
-    def post(self, request: Request, coop: str, firing: UUID) -> Response:
+    def post(self, request: Request, firing: UUID) -> Response:
         said = self.read(PieceCreateSerializer)
         piece = services.list_piece(
             self.coop,
@@ -197,7 +197,7 @@ class PiecesCsvView(CoopAPIView):
         request=PieceListTextSerializer,
         responses={201: PieceSerializer(many=True)},
     )
-    def post(self, request: Request, coop: str, firing: UUID) -> Response:
+    def post(self, request: Request, firing: UUID) -> Response:
         said = self.read(PieceListTextSerializer)
         row = firing_of(self, firing)
         table = read_pieces(said["text"], member=None if said["by_member_column"] else self.membership.name)
@@ -221,7 +221,7 @@ class PieceView(CoopAPIView):
     """One piece: change or withdraw it."""
 
     @extend_schema(operation_id="piece_change", request=PieceWriteSerializer, responses=PieceSerializer)
-    def patch(self, request: Request, coop: str, firing: UUID, piece: UUID) -> Response:
+    def patch(self, request: Request, firing: UUID, piece: UUID) -> Response:
         old = self._piece(firing, piece)
         said = {**_as_said(old), **self.read(PieceWriteSerializer, partial=True)}
         changed = services.change_piece(
@@ -230,7 +230,7 @@ class PieceView(CoopAPIView):
         return Response(PieceSerializer(changed).data)
 
     @extend_schema(operation_id="piece_withdraw", request=None, responses=PieceSerializer)
-    def delete(self, request: Request, coop: str, firing: UUID, piece: UUID) -> Response:
+    def delete(self, request: Request, firing: UUID, piece: UUID) -> Response:
         self._piece(firing, piece)
         gone = services.withdraw_piece(self.coop, by=self.membership, now=timezone.now(), piece_id=piece)
         return Response(PieceSerializer(gone).data)
@@ -248,7 +248,7 @@ class BroughtView(PieceView):
     http_method_names = ["post", "options"]
 
     @extend_schema(operation_id="piece_brought", request=BroughtSerializer, responses=PieceSerializer)
-    def post(self, request: Request, coop: str, firing: UUID, piece: UUID) -> Response:
+    def post(self, request: Request, firing: UUID, piece: UUID) -> Response:
         self._piece(firing, piece)
         row = services.bring(
             self.coop,
@@ -264,7 +264,7 @@ class WaitingListView(CoopAPIView):
     """Who waits, in the order in which freed space is offered."""
 
     @extend_schema(operation_id="waiting_list", responses=WaitingSerializer(many=True))
-    def get(self, request: Request, coop: str, firing: UUID) -> Response:
+    def get(self, request: Request, firing: UUID) -> Response:
         rows = _pieces(firing_of(self, firing)).waiting()[:500]
         answer = [{"place": place, "piece": piece} for place, piece in enumerate(rows, start=1)]
         return Response(WaitingSerializer(answer, many=True).data)

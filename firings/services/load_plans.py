@@ -71,7 +71,7 @@ def propose_now(
     now: datetime,
     firing_id: UUID,
     seed: int = 1,
-    seconds: float = SECONDS,
+    seconds: float | None = None,
 ) -> LoadPlan:
     """Compute a load plan here and now and keep it as a proposal; the planner runs outside of any transaction."""
     with reading(coop):
@@ -79,7 +79,7 @@ def propose_now(
         check_leads(by, firing)
         _check_can_be_planned(firing)
         request = request_for(firing)
-    answer = planned(request, seconds=seconds, seed=seed)
+    answer = planned(request, seconds=SECONDS if seconds is None else seconds, seed=seed)
     return keep_proposal(
         coop,
         by=by,
