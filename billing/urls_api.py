@@ -1,5 +1,5 @@
-"""Addresses of the billing app."""
+"""API addresses of the money app; each module lists its own."""
 
-from django.urls import URLPattern, URLResolver
+from billing.api import ledger, settling
 
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns = [*settling.urls, *ledger.urls]
