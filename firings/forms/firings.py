@@ -4,37 +4,36 @@ from __future__ import annotations
 
 from datetime import date, datetime, time
 from typing import Any
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django import forms
-from django.utils.translation import gettext_lazy as _
+from django.forms.boundfield import BoundField
+from django.utils.translation import gettext as _
 
 from coop import money
 from coop.errors import Refused
-from coop.models import Coop
+from coop.models import Coop, Person
 from coop.periods import local_moment
-from firings.fire.cones import CONES
+from firings.forms.kilns import cone_choices
 from firings.queries import firings as queries
 
-
-def cone_choices(*, empty: str = "") -> list[tuple[str, str]]:
-    """Cones in their order, coolest first, as text: 06 and 6 are far apart."""
-    first = [("", empty)] if empty else []
-    return [*first, *((cone, str(_("cone %(cone)s")) % {"cone": cone}) for cone in CONES)]
+LATER_DATES = ("ends_at", "opens_at", "occupied_until", "booking_closes_at")
 
 
 class DateAndTime(forms.MultiWidget):
     """A date and a time, as the browser's own inputs."""
 
-    use_fieldset = True
-
     def __init__(self) -> None:
         super().__init__(
             [
-                forms.DateInput(format="%Y-%m-%d", attrs={"type": "date", "aria-label": _("date")}),
-                forms.TimeInput(format="%H:%M", attrs={"type": "time", "aria-label": _("time")}),
+                forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
+                forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
             ]
         )
+
+    def id_for_label(self, id_: str) -> str:
+        return f"{id_}_0" if id_ else ""
 
     def decompress(self, value: Any) -> list[Any]:
         return [value.date(), value.time()] if isinstance(value, datetime) else [None, None]
@@ -48,6 +47,8 @@ class LocalMoment(forms.MultiValueField):
     def __init__(self, zone: ZoneInfo, **kwargs: Any) -> None:
         self.zone = zone
         super().__init__((forms.DateField(), forms.TimeField()), require_all_fields=True, **kwargs)
+        for widget, part in zip(self.widget.widgets, (_("date"), _("time")), strict=True):
+            widget.attrs["aria-label"] = f"{self.label}, {part}"
 
     def compress(self, data_list: list[date | time | None]) -> datetime | None:
         if not data_list or None in data_list:
@@ -62,33 +63,54 @@ class LocalMoment(forms.MultiValueField):
 
 
 class DatesForm(forms.Form):
-    """Loading and lighting are asked for; the rest follows from the kiln unless given."""
+    """New dates of a firing: loading and lighting are asked for, what is left empty moves along with them."""
 
     def __init__(self, *args: Any, coop: Coop, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        zone = ZoneInfo(coop.time_zone)
-        ask = {
-            "occupied_from": (_("Loading begins"), True, ""),
-            "lights_at": (_("To be lit"), True, ""),
-            "ends_at": (_("End of fire, likely"), False, _("Left empty: from the kiln's usual hours.")),
-            "opens_at": (_("Unpacking"), False, _("Left empty: after the kiln's usual cooling.")),
-            "occupied_until": (_("Clean-up done"), False, _("Left empty: after the kiln's usual clean-up.")),
-            "booking_closes_at": (_("Booking closes"), False, _("Left empty: a day before loading.")),
+        zone, left_empty = ZoneInfo(coop.time_zone), self.left_empty()
+        labels = {
+            "occupied_from": _("Loading begins"),
+            "lights_at": _("To be lit"),
+            "ends_at": _("End of fire, likely"),
+            "opens_at": _("Unpacking"),
+            "occupied_until": _("Clean-up done"),
+            "booking_closes_at": _("Booking closes"),
         }
-        for name, (label, required, help_text) in ask.items():
-            self.fields[name] = LocalMoment(zone, label=label, required=required, help_text=help_text)
+        for name, label in labels.items():
+            self.fields[name] = LocalMoment(
+                zone, label=label, required=name not in LATER_DATES, help_text=left_empty.get(name, "")
+            )
+
+    def left_empty(self) -> dict[str, str]:
+        """What becomes of a date that is not given."""
+        with_lighting = _("Left empty: moves along with the lighting.")
+        return {
+            **dict.fromkeys(LATER_DATES, with_lighting),
+            "booking_closes_at": _("Left empty: moves along with the loading."),
+        }
 
     def dates(self) -> dict[str, Any]:
-        return {
-            name: self.cleaned_data[name]
-            for name in ("occupied_from", "lights_at", "ends_at", "opens_at", "occupied_until", "booking_closes_at")
-        }
+        return {name: self.cleaned_data[name] for name in ("occupied_from", "lights_at", *LATER_DATES)}
+
+    @property
+    def asked(self) -> list[BoundField]:
+        return [field for field in self if field.name not in LATER_DATES]
+
+    @property
+    def later(self) -> list[BoundField]:
+        """Dates that follow from the kiln; folded away until somebody wants to set them."""
+        return [self[name] for name in LATER_DATES]
+
+    @property
+    def sets_later(self) -> bool:
+        """Whether one of them is filled in or at fault, so that the fold stands open."""
+        return any(field.errors or field.value() not in (None, "", [None, None], ["", ""]) for field in self.later)
 
 
 class CallForm(DatesForm):
-    """Everything a call says."""
+    """Everything a call says; dates left empty follow from the kiln's usual hours."""
 
-    def __init__(self, *args: Any, coop: Coop, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, coop: Coop, person: Person | None = None, **kwargs: Any) -> None:
         super().__init__(*args, coop=coop, **kwargs)
         self.coop = coop
         dates = dict(self.fields)
@@ -99,7 +121,7 @@ class CallForm(DatesForm):
         self.fields["kiln_id"] = forms.ChoiceField(label=_("Kiln"), choices=kilns)
         self.fields["target_cone"] = forms.ChoiceField(
             label=_("Target cone"),
-            choices=cone_choices(empty=str(_("the kiln's usual cone"))),
+            choices=cone_choices(person, empty=_("the kiln's usual cone")),
             required=False,
             help_text=_("Cone 06 is far cooler than cone 6."),
         )
@@ -112,6 +134,14 @@ class CallForm(DatesForm):
         self.fields["notes"] = forms.CharField(
             label=_("Notes"), widget=forms.Textarea(attrs={"rows": 3}), required=False
         )
+
+    def left_empty(self) -> dict[str, str]:
+        return {
+            "ends_at": _("Left empty: from the kiln's usual hours."),
+            "opens_at": _("Left empty: after the kiln's usual cooling."),
+            "occupied_until": _("Left empty: after the kiln's usual clean-up."),
+            "booking_closes_at": _("Left empty: a day before loading."),
+        }
 
     def clean_cost_estimate(self) -> int | None:
         text = self.cleaned_data["cost_estimate"].strip()
@@ -127,10 +157,10 @@ class CallForm(DatesForm):
         return {
             **self.dates(),
             "name": said["name"],
-            "kiln_id": said["kiln_id"],
+            "kiln_id": UUID(said["kiln_id"]),
             "target_cone": said["target_cone"],
             "with_soda": said["with_soda"],
-            "deputy_id": said["deputy_id"] or None,
+            "deputy_id": UUID(said["deputy_id"]) if said["deputy_id"] else None,
             "cost_estimate_minor": said["cost_estimate"],
             "notes": said["notes"],
         }

@@ -140,7 +140,10 @@ def put_off(
     occupied_until: datetime | None = None,
     booking_closes_at: datetime | None = None,
 ) -> Firing:
-    """Change a firing's dates before it is lit; watches are cut anew and everyone who takes part is told."""
+    """Change a firing's dates before it is lit; watches are cut anew and everyone who takes part is told.
+
+    Dates that are not given move along: booking with loading, the rest with lighting.
+    """
     firing = firing_of(coop, firing_id)
     check_leads(by, firing)
     if firing.stage not in lifecycle.BEFORE_LIT:
@@ -148,8 +151,12 @@ def put_off(
     _kiln_kept_still(coop, firing.kiln.public_id)
     if firing.stage != Firing.Stage.LOADING:
         _check_to_come(occupied_from, now)
+    later, closes = lights_at - firing.lights_at, occupied_from - firing.occupied_from
     firing.occupied_from, firing.lights_at = occupied_from, lights_at
-    _set_dates(firing, ends_at, opens_at, occupied_until, booking_closes_at, now)
+    firing.ends_at = ends_at or firing.ends_at + later
+    firing.opens_at = opens_at or firing.opens_at + later
+    firing.occupied_until = occupied_until or firing.occupied_until + later
+    firing.booking_closes_at = booking_closes_at or firing.booking_closes_at + closes
     _check_dates(firing)
     _check_kiln_free(firing)
     dates = {name: getattr(firing, name) for name in _DATES}

@@ -35,6 +35,10 @@ NEXT = {
     "cleanup": gettext_lazy("Everyone does their lines; a kiln steward signs off and the kiln is free."),
     "settling": gettext_lazy("The treasurer drafts the cost shares, answers questions and posts them."),
 }
+CAUTIONS = {"loading": "watch", "lit": "watch", "cooling": "unpacking", "unpacking": "unpacking"}
+# heading and button of a form
+CALL = (gettext_lazy("Call a firing"), gettext_lazy("Call it and tell everyone"))
+DATES = (gettext_lazy("Change the dates"), gettext_lazy("Change the dates and tell who takes part"))
 NOTES = {
     "lit": gettext_lazy("Only where no piece has space: why is it lit empty?"),
     "cooling": gettext_lazy("Why does the fire end? Cones by place, or what forced it."),
@@ -68,6 +72,7 @@ def firing(request: CoopRequest, firing: UUID) -> HttpResponse:
             "overview": shown,
             "moves": [_shown(move) for move in shown.next_moves if lifecycle.LEAD in move.roles],
             "next_words": NEXT.get(found.stage, ""),
+            "caution": CAUTIONS.get(found.stage, ""),
             "before_lit": found.stage in lifecycle.BEFORE_LIT,
             "may_invite_guest": found.stage in ("called", "booking")
             and allowed(services.check_may_bring_guest, request.membership),
@@ -88,17 +93,17 @@ def _shown(move: lifecycle.Move) -> dict[str, Any]:
 def firing_call(request: CoopRequest) -> HttpResponse:
     check_may_call(request.membership)
     if request.method != "POST":
-        return _form_page(request, CallForm(coop=request.coop), _("Call a firing"))
-    form = CallForm(request.POST, coop=request.coop)
+        return _form_page(request, CallForm(coop=request.coop, person=request.user), CALL)
+    form = CallForm(request.POST, coop=request.coop, person=request.user)
     if form.is_valid():
         try:
             called = services.call(request.coop, by=request.membership, now=timezone.now(), **form.call())
         except Refused as no:
             add_refusal(form, no)
-            return _again(request, form, _("Call a firing"), no.status)
+            return _again(request, form, CALL, no.status)
         messages.success(request, _("The firing is called, the kiln is taken, and everyone is told."))
         return _to_firing(request, called.public_id)
-    return _again(request, form, _("Call a firing"), 400)
+    return _again(request, form, CALL, 400)
 
 
 @coop_form
@@ -106,28 +111,30 @@ def firing_dates(request: CoopRequest, firing: UUID) -> HttpResponse:
     if request.method != "POST":
         found = queries.firing_for(request.coop, firing)
         check_leads(request.membership, found)
-        names = ("occupied_from", "lights_at", "ends_at", "opens_at", "occupied_until", "booking_closes_at")
+        names = ("occupied_from", "lights_at")
         now_set = {name: timezone.localtime(getattr(found, name)) for name in names}
-        return _form_page(request, DatesForm(coop=request.coop, initial=now_set), _("Change the dates"))
+        return _form_page(request, DatesForm(coop=request.coop, initial=now_set), DATES)
     form = DatesForm(request.POST, coop=request.coop)
     if form.is_valid():
         try:
             services.put_off(request.coop, by=request.membership, now=timezone.now(), firing_id=firing, **form.dates())
         except Refused as no:
             add_refusal(form, no)
-            return _again(request, form, _("Change the dates"), no.status)
+            return _again(request, form, DATES, no.status)
         messages.success(request, _("The dates are changed, and everyone who takes part is told."))
         return _to_firing(request, firing)
-    return _again(request, form, _("Change the dates"), 400)
+    return _again(request, form, DATES, 400)
 
 
-def _form_page(request: CoopRequest, form: Any, heading: str, status: int = 200) -> HttpResponse:
-    return render(request, "firings/firing_form.html", {"form": form, "heading": heading}, status=status)
+def _form_page(request: CoopRequest, form: DatesForm, words: tuple[Any, Any], status: int = 200) -> HttpResponse:
+    heading, button = words
+    shown = {"form": form, "heading": heading, "button": button}
+    return render(request, "firings/firing_form.html", shown, status=status)
 
 
-def _again(request: CoopRequest, form: Any, heading: str, status: int) -> HttpResponse:
+def _again(request: CoopRequest, form: DatesForm, words: tuple[Any, Any], status: int) -> HttpResponse:
     with reading(request.coop):
-        return _form_page(request, form, heading, status)
+        return _form_page(request, form, words, status)
 
 
 @coop_action(back="firing")
