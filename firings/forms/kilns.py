@@ -426,6 +426,11 @@ class KilnFileForm(forms.Form):
                 self.add_error("file", _("This is not a text file in UTF-8; save it as UTF-8 and choose it again."))
         return said
 
+    def refuse(self, no: Refused) -> None:
+        """One line per fault."""
+        for fault in no.faults if isinstance(no, Malformed) else [str(no)]:
+            self.add_error(None, fault)
+
     def spec(self) -> KilnSpec:
         """The kiln in the file; call after ``is_valid``. Raises Malformed."""
         return read_kiln(self.cleaned_data["text"])

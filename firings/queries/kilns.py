@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 
 from coop.errors import NotFound
 from coop.models import Coop, Person
+from firings import lifecycle
 from firings.fire import cones
 from firings.models import CrewPhase, Firing, Kiln, Material, WoodMove, WoodStack, Zone
 
@@ -50,7 +51,7 @@ class PhaseShown:
 
     @property
     def percents(self) -> str:
-        return f"{self.phase.from_permille / 10:g}–{self.phase.to_permille / 10:g} %"
+        return f"{self.phase.from_permille / 10:g}–{self.phase.to_permille / 10:g}\N{NO-BREAK SPACE}%"
 
 
 def kilns_listed(coop: Coop, *, page: str | int = 1) -> Page[Kiln]:
@@ -178,6 +179,11 @@ def stack_for(coop: Coop, stack_id: UUID) -> WoodStack:
     if found is None:
         raise NotFound(_("There is no such stack here."))
     return found
+
+
+def firings_to_burn_in(coop: Coop) -> list[Firing]:
+    """Firings under way, soonest first: wood is taken off a stack for them."""
+    return list(Firing.objects.of(coop).filter(stage__in=lifecycle.HOLDS_KILN).order_by("lights_at")[:PER_PAGE])
 
 
 def moves_of(stack: WoodStack) -> list[WoodMove]:
