@@ -1,0 +1,464 @@
+"""What the fire page shows: the log with its corrections, where the fire stands, what to watch for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.utils.translation import gettext as _
+
+from coop.errors import NotFound
+from coop.models import Coop, Membership
+from coop.periods import elapsed, is_ambiguous
+from firings.access import check_takes_part
+from firings.fire import cones, progress
+from firings.fire.curve import curve_svg
+from firings.fire.entries import Entry, effective, readings
+from firings.fire.entries import probes as probes_of
+from firings.models import Firing, HandOver, LogEntry, Watch, WatchPlace
+
+PAGE: Final = 50
+AMBIENT_C: Final = 15.0
+HIGHEST_LIKELY_DC: Final = 14000
+QUICK: Final = timedelta(minutes=30)
+BIG_STEP_DC: Final = 1500
+SODA_CONE: Final = "8"
+# 60 °C/h is the slow column of the chart: near the top a wood kiln climbs no faster.
+SODA_RATE_C_PER_H: Final = 60.0
+
+
+# --- The log as values --------------------------------------------------------------------
+
+
+def rows_of(firing: Firing) -> list[LogEntry]:
+    """Every entry of the log in the order of writing, with who wrote it."""
+    return list(
+        LogEntry.objects.filter(coop=firing.coop_id, firing=firing)
+        .select_related("by__person", "corrects")
+        .order_by("pk")
+    )
+
+
+def entries_of(rows: Iterable[LogEntry]) -> list[Entry]:
+    """Rows as the core reads them."""
+    return [
+        Entry(
+            at=row.observed_at,
+            kind=row.kind,
+            probe=row.probe,
+            temperature_dc=row.temperature_dc,
+            cone=row.cone,
+            pack=row.pack,
+            state=row.damper if row.kind == LogEntry.Kind.DAMPER else _state_word(row.cone_state),
+            port=row.port,
+            pieces=row.pieces,
+            grams=row.grams,
+            phase=row.phase,
+            text=row.text,
+            by=row.by.name,
+            id=str(row.public_id),
+            corrects=str(row.corrects.public_id) if row.corrects is not None else "",
+            struck=row.strikes,
+        )
+        for row in rows
+    ]
+
+
+def _state_word(state: str) -> str:
+    return str(dict(LogEntry.ConeState.choices).get(state, state))
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """What stands in the log now, or is struck out, with everything it said before (oldest first)."""
+
+    entry: LogEntry
+    earlier: tuple[LogEntry, ...]
+
+    @property
+    def is_struck(self) -> bool:
+        return self.entry.strikes
+
+    @property
+    def at(self) -> datetime:
+        return self.entry.observed_at
+
+
+def lines_of(rows: Sequence[LogEntry]) -> list[LogLine]:
+    """The log newest first, each correction with what it corrects."""
+    root: dict[int, int] = {}
+    chains: dict[int, list[LogEntry]] = {}
+    for row in rows:
+        root[row.pk] = root.get(row.corrects_id, row.pk) if row.corrects_id else row.pk
+        chains.setdefault(root[row.pk], []).append(row)
+    lines = [LogLine(chain[-1], tuple(chain[:-1])) for chain in chains.values()]
+    return sorted(lines, key=lambda line: (line.at, line.entry.pk), reverse=True)
+
+
+# --- Where the fire stands ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeState:
+    """The last reading of one probe and its climb over two hours (tenths of °C per hour, with 80 % interval)."""
+
+    name: str
+    last_dc: int
+    last_at: datetime
+    rate_dc: int | None
+    rate_low_dc: int | None
+    rate_high_dc: int | None
+
+    @property
+    def steps(self) -> list[tuple[int, int]]:
+        """What the quick keys save: tenths of °C, and the step from the last reading."""
+        moved = [(self.last_dc + step, step) for step in (-100, 0, 50, 100, 200)]
+        return [(value, step) for value, step in moved if -500 <= value <= 16000]
+
+
+@dataclass(frozen=True, slots=True)
+class FireState:
+    """Where the fire stands at ``now``; elapsed times are reckoned between instants, not by the clock."""
+
+    now: datetime
+    hours_lit: timedelta | None
+    probes: tuple[ProbeState, ...]
+    spread_dc: int | None
+    is_stalled: bool
+    stoked_lately: bool
+    since_reading: timedelta | None
+    since_stoke: timedelta | None
+    round_since: timedelta | None  # how long the round has been running
+    since_round: timedelta | None  # how long since the last one stopped
+    soda_g: int
+    soda_charges: int
+    soda_g_per_m3: int | None
+    since_soda: timedelta | None
+    soda_too_early: str
+    cones: tuple[tuple[str, tuple[Entry, ...]], ...]
+    damper: Entry | None
+    cooling: progress.Cooling | None
+    opening_c: int
+    log: tuple[Entry, ...]
+
+    @property
+    def hottest_dc(self) -> int | None:
+        return max((probe.last_dc for probe in self.probes), default=None)
+
+    @property
+    def is_below_opening(self) -> bool:
+        return self.hottest_dc is not None and self.hottest_dc <= self.opening_c * 10
+
+
+def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireState:
+    """Reckoned from what the log says now, corrections applied."""
+    log = effective(entries)
+    states = tuple(_probe(name, readings(log, name)) for name in probes_of(log))
+    fresh = [one for one in states if elapsed(one.last_at, now) <= timedelta(hours=2)]
+    stokes = [entry for entry in log if entry.kind == LogEntry.Kind.STOKE]
+    stoked_lately = any(elapsed(entry.at, now) <= progress.WINDOW for entry in stokes)
+    hottest = max(states, key=lambda one: one.last_dc, default=None)
+    climb = progress.rate(readings(log, hottest.name)) if hottest else None
+    rounds = [entry for entry in log if entry.kind == LogEntry.Kind.ROUND]
+    soda = [entry for entry in log if entry.kind == LogEntry.Kind.SODA]
+    grams = sum(entry.grams or 0 for entry in soda)
+    burning = firing.stage == Firing.Stage.LIT
+    return FireState(
+        now=now,
+        hours_lit=elapsed(firing.lit_at, firing.ended_at or now) if firing.lit_at else None,
+        probes=states,
+        spread_dc=max(one.last_dc for one in fresh) - min(one.last_dc for one in fresh) if len(fresh) > 1 else None,
+        is_stalled=burning
+        and progress.is_stalled(climb, float(firing.kiln.least_rate_c_per_h), stoked=stoked_lately)
+        and (climb is not None and elapsed(climb.at, now) <= progress.WINDOW),
+        stoked_lately=stoked_lately,
+        since_reading=_since(max((one.last_at for one in states), default=None), now),
+        since_stoke=_since(stokes[-1].at if stokes else None, now),
+        round_since=_since(rounds[-1].at, now) if rounds and rounds[-1].phase == LogEntry.Phase.START else None,
+        since_round=_since(rounds[-1].at, now) if rounds and rounds[-1].phase == LogEntry.Phase.STOP else None,
+        soda_g=grams,
+        soda_charges=len(soda),
+        soda_g_per_m3=round(grams * 1000 / firing.kiln.volume_l) if soda else None,
+        since_soda=_since(soda[-1].at if soda else None, now),
+        soda_too_early=soda_doubt(log),
+        cones=_cones(log),
+        damper=next((entry for entry in reversed(log) if entry.kind == LogEntry.Kind.DAMPER), None),
+        cooling=_cooling(firing, log),
+        opening_c=firing.kiln.opening_c,
+        log=tuple(log),
+    )
+
+
+def _probe(name: str, series: Sequence[progress.Reading]) -> ProbeState:
+    at, value = series[-1]
+    climb = progress.rate(series)
+    tenths = (
+        (None, None, None) if climb is None else tuple(round(c * 10) for c in (climb.c_per_h, climb.low, climb.high))
+    )
+    return ProbeState(name, round(value * 10), at, *tenths)
+
+
+def _since(at: datetime | None, now: datetime) -> timedelta | None:
+    return None if at is None else max(timedelta(0), elapsed(at, now))
+
+
+def _cones(log: Sequence[Entry]) -> tuple[tuple[str, tuple[Entry, ...]], ...]:
+    last: dict[tuple[str, str], Entry] = {}
+    for entry in log:
+        if entry.kind == LogEntry.Kind.CONE:
+            last[entry.pack, entry.cone] = entry
+    packs = list(dict.fromkeys(pack for pack, _cone in last))
+    return tuple(
+        (pack, tuple(sorted((e for (p, _c), e in last.items() if p == pack), key=lambda e: cones.rank(e.cone))))
+        for pack in packs
+    )
+
+
+def _cooling(firing: Firing, log: Sequence[Entry]) -> progress.Cooling | None:
+    """The forecast from the hottest probe's readings since the end of the fire."""
+    if firing.stage != Firing.Stage.COOLING or firing.ended_at is None:
+        return None
+    found = []
+    for name in probes_of(log):
+        series = [point for point in readings(log, name) if point[0] >= firing.ended_at]
+        fitted = progress.cooling(series, ambient_c=AMBIENT_C, opening_c=float(firing.kiln.opening_c))
+        if fitted is not None:
+            found.append(fitted)
+    return max(found, key=lambda one: one.below_at, default=None)
+
+
+def soda_doubt(log: Sequence[Entry]) -> str:
+    """Why soda looks too early, or nothing: neither cone 8 down anywhere nor a probe at its charted temperature."""
+    down = str(LogEntry.ConeState.DOWN.label)
+    if any(
+        entry.kind == LogEntry.Kind.CONE and entry.state == down and cones.rank(entry.cone) >= cones.rank(SODA_CONE)
+        for entry in log
+    ):
+        return ""
+    charted = cones.equivalent_c(SODA_CONE, SODA_RATE_C_PER_H).temp_c
+    last = {entry.probe: entry.temperature_c for entry in log if entry.kind == LogEntry.Kind.READING}
+    hottest = max((c for c in last.values() if c is not None), default=None)
+    if charted is None or (hottest is not None and hottest >= charted):
+        return ""
+    return _(
+        "Cone %(cone)s is not down and no probe has reached %(c)s °C: soda now may not take. Your crew decides."
+    ) % {"cone": SODA_CONE, "c": f"{charted:.0f}"}
+
+
+# --- Doubts: said after writing, never in the way -----------------------------------------
+
+
+def doubts(row: LogEntry, before: Sequence[Entry]) -> list[str]:
+    """What looks odd about an entry just written, given what the log said before it; each a sentence."""
+    log = [entry for entry in effective(before) if entry.at <= row.observed_at and entry.id != str(row.public_id)]
+    check = {
+        LogEntry.Kind.READING: _odd_reading,
+        LogEntry.Kind.CONE: _odd_cone,
+        LogEntry.Kind.ROUND: _odd_round,
+        LogEntry.Kind.SODA: lambda _row, log: [doubt] if (doubt := soda_doubt(log)) else [],
+        LogEntry.Kind.STOKE: _odd_stoke,
+    }.get(LogEntry.Kind(row.kind))
+    return [] if check is None or row.strikes else check(row, log)
+
+
+def _odd_reading(row: LogEntry, log: Sequence[Entry]) -> list[str]:
+    found = []
+    value = row.temperature_dc or 0
+    if value > HIGHEST_LIKELY_DC:
+        found.append(_("%(c)s °C is hotter than kilns of this kind go. Look at the probe again.") % {"c": value // 10})
+    last = [entry for entry in log if entry.kind == LogEntry.Kind.READING and entry.probe == row.probe]
+    if last and elapsed(last[-1].at, row.observed_at) <= QUICK:
+        step = value - (last[-1].temperature_dc or 0)
+        if abs(step) > BIG_STEP_DC:
+            found.append(
+                _("Probe %(probe)s moved by %(step)s °C within half an hour. If that is a slip, correct the entry.")
+                % {"probe": row.probe, "step": f"{step / 10:+.0f}"}
+            )
+    return found
+
+
+def _odd_cone(row: LogEntry, log: Sequence[Entry]) -> list[str]:
+    down = str(LogEntry.ConeState.DOWN.label)
+    pack = [entry for entry in log if entry.kind == LogEntry.Kind.CONE and entry.pack == row.pack]
+    found = []
+    if row.cone_state != LogEntry.ConeState.DOWN and any(e.cone == row.cone and e.state == down for e in pack):
+        found.append(_("Cone %(cone)s was down already; a cone does not rise again.") % {"cone": row.cone})
+    if row.cone_state == LogEntry.ConeState.DOWN:
+        standing = {e.cone: e.state for e in pack}
+        softer = [
+            name
+            for name, state in standing.items()
+            if state == str(LogEntry.ConeState.STANDING.label) and cones.rank(name) < cones.rank(row.cone)
+        ]
+        if softer:
+            found.append(
+                _("Cone %(cone)s is down while %(other)s, which is softer, still stands. Look again.")
+                % {"cone": row.cone, "other": softer[0]}
+            )
+    return found
+
+
+def _odd_round(row: LogEntry, log: Sequence[Entry]) -> list[str]:
+    rounds = [entry for entry in log if entry.kind == LogEntry.Kind.ROUND]
+    running = bool(rounds) and rounds[-1].phase == LogEntry.Phase.START
+    if row.phase == LogEntry.Phase.START and running:
+        return [_("A round was running already; if it had stopped, write down when.")]
+    if row.phase == LogEntry.Phase.STOP and not running:
+        return [_("No round was running; if one was, write down when it started.")]
+    return []
+
+
+def _odd_stoke(row: LogEntry, log: Sequence[Entry]) -> list[str]:
+    if row.pieces is not None and row.pieces > 60:
+        return [_("%(n)s pieces in one stoke is a lot. If that is a slip, correct the entry.") % {"n": row.pieces}]
+    return []
+
+
+# --- The page -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class WatchNow:
+    """A watch with the names of its crew, whoever leads first."""
+
+    watch: Watch
+    crew: tuple[WatchPlace, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FirePage:
+    """Everything on the fire page for one reader."""
+
+    firing: Firing
+    state: FireState
+    curve: str
+    lines: tuple[LogLine, ...]
+    number: int
+    pages: int
+    count: int
+    on_watch: WatchNow | None
+    next_watch: WatchNow | None
+    hand_overs: tuple[HandOver, ...]
+    ports: tuple[str, ...]
+    packs: tuple[str, ...]
+    last_stoke: Entry | None
+    last_soda: Entry | None
+    last_size: str
+    dampers: tuple[str, ...]
+    clock_goes_back: bool
+
+
+def find_firing(coop: Coop, firing_id: UUID) -> Firing:
+    """The firing with its kiln, lead and deputy. Raises NotFound."""
+    found: Firing | None = (
+        Firing.objects.of(coop)
+        .select_related("coop", "kiln", "lead__person", "deputy__person", "ended_by__person", "policy")
+        .filter(public_id=firing_id)
+        .first()
+    )
+    if found is None:
+        raise NotFound(_("There is no such firing here."))
+    return found
+
+
+def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime, number: int = 1) -> FirePage:
+    """Raises NotFound, and NotAllowed for a guest of another firing. The log is paged by 50, newest first."""
+    firing = find_firing(coop, firing_id)
+    check_takes_part(reader, firing)
+    rows = rows_of(firing)
+    entries = entries_of(rows)
+    state = state_of(firing, entries, now)
+    lines = lines_of(rows)
+    pages = max(1, -(-len(lines) // PAGE))
+    number = min(max(1, number), pages)
+    on_watch, next_watch = watches_now(firing, now)
+    log = state.log
+    stokes = [entry for entry in log if entry.kind == LogEntry.Kind.STOKE]
+    charges = [entry for entry in log if entry.kind == LogEntry.Kind.SODA]
+    return FirePage(
+        firing=firing,
+        state=state,
+        curve=curve_of(firing, entries),
+        lines=tuple(lines[(number - 1) * PAGE : number * PAGE]),
+        number=number,
+        pages=pages,
+        count=len(lines),
+        on_watch=on_watch,
+        next_watch=next_watch,
+        hand_overs=hand_overs_of(firing),
+        ports=_lately(entry.port for entry in [*stokes, *charges]),
+        packs=_lately(entry.pack for entry in log if entry.kind == LogEntry.Kind.CONE),
+        last_stoke=stokes[-1] if stokes else None,
+        last_soda=charges[-1] if charges else None,
+        last_size=next((row.wood_size for row in reversed(rows) if row.wood_size), ""),
+        dampers=_lately(entry.state for entry in log if entry.kind == LogEntry.Kind.DAMPER),
+        clock_goes_back=_clock_goes_back(firing, now),
+    )
+
+
+def curve_of(firing: Firing, entries: Sequence[Entry], *, element_id: str = "curve") -> str:
+    """The curve as SVG, over the co-op's local time."""
+    charted = cones.equivalent_c(firing.target_cone, SODA_RATE_C_PER_H)
+    return curve_svg(
+        entries,
+        zone=ZoneInfo(firing.coop.time_zone),
+        title=_("Firing curve of %(firing)s") % {"firing": firing.name},
+        target_c=charted.temp_c,
+        element_id=element_id,
+    )
+
+
+def watches_now(firing: Firing, now: datetime) -> tuple[WatchNow | None, WatchNow | None]:
+    """The watch at the fire and the one after it, with their crews."""
+    near = list(
+        Watch.objects.filter(coop=firing.coop_id, firing=firing, ends_at__gt=now).standing().order_by("starts_at")[:2]
+    )
+    places = WatchPlace.objects.filter(coop=firing.coop_id, watch__in=near, given_up_at=None)
+    crews: dict[int, list[WatchPlace]] = {}
+    for place in places.select_related("member__person"):
+        crews.setdefault(place.watch_id, []).append(place)
+    both = [WatchNow(watch, tuple(crews.get(watch.pk, ()))) for watch in near]
+    if both and both[0].watch.starts_at <= now:
+        return both[0], both[1] if len(both) > 1 else None
+    return None, both[0] if both else None
+
+
+def hand_overs_of(firing: Firing) -> tuple[HandOver, ...]:
+    """The last three notes from watch to watch, newest first."""
+    return tuple(
+        HandOver.objects.filter(coop=firing.coop_id, firing=firing)
+        .select_related("outgoing__person", "incoming__person", "watch")
+        .order_by("-drafted_at", "-pk")[:3]
+    )
+
+
+def find_entry(firing: Firing, entry_id: UUID) -> LogEntry:
+    """One entry with who wrote it. Raises NotFound."""
+    found: LogEntry | None = (
+        LogEntry.objects.filter(coop=firing.coop_id, firing=firing, public_id=entry_id)
+        .select_related("by__person", "corrects")
+        .first()
+    )
+    if found is None:
+        raise NotFound(_("There is no such entry in the log."))
+    return found
+
+
+def _lately(words: Iterable[str]) -> tuple[str, ...]:
+    """Each word once, the last used first; at most eight."""
+    return tuple(dict.fromkeys(word for word in reversed(list(words)) if word))[:8]
+
+
+def _clock_goes_back(firing: Firing, now: datetime) -> bool:
+    """Whether some local time since lighting came, or comes within the hour, twice."""
+    if firing.lit_at is None:
+        return False
+    zone = ZoneInfo(firing.coop.time_zone)
+    start = max(firing.lit_at, now - timedelta(days=14))
+    hours = int(elapsed(start, now) / timedelta(hours=1)) + 2
+    moments = [(start + timedelta(hours=h)).astimezone(zone) for h in range(hours)]
+    return any(is_ambiguous(moment.date(), moment.time(), zone) for moment in moments)

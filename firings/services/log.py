@@ -1,0 +1,403 @@
+"""The firing log: entries are written once, corrected or struck by a new entry, never changed."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any, Final
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from coop.computations import ask
+from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
+from coop.models import Computation, Coop, Membership, Role
+from coop.periods import show
+from coop.transactions import say, use_case
+from firings.access import check_takes_part
+from firings.fire import cones
+from firings.models import Firing, LogEntry, WatchPlace
+
+MOST_AT_ONCE: Final = 500
+LOWEST_DC, HIGHEST_DC = -500, 16000
+AHEAD: Final = timedelta(hours=1)
+LONGEST_TEXT: Final = 4000
+
+say(
+    device_entry_arrives_once=gettext_lazy(
+        "This device has already sent an entry of that number; load the log before sending more."
+    ),
+    reading_is_a_kiln_temperature=gettext_lazy("No kiln is that hot or cold; enter the reading again."),
+    reading_has_probe_and_value=gettext_lazy("A reading needs its probe and its temperature."),
+    cone_entry_names_its_cone=gettext_lazy("Say which cone it is and how it stands."),
+    soda_entry_has_grams=gettext_lazy("Say how many grams of soda went in."),
+    round_starts_or_stops=gettext_lazy("Say whether the round starts or stops."),
+    striking_names_an_entry=gettext_lazy("Say which entry is to be struck."),
+    entry_does_not_correct_itself=gettext_lazy("An entry cannot correct itself."),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class EntrySpec:
+    """One entry as it is sent; what its kind does not use is left out. ``observed_at`` None means now.
+
+    ``temperature_dc`` is in tenths of °C. ``public_id`` may be made by the device: sent again under the same
+    id, nothing happens a second time.
+    """
+
+    kind: str
+    observed_at: datetime | None = None
+    public_id: UUID | None = None
+    device_id: str = ""
+    device_seq: int | None = None
+    device_at: datetime | None = None
+    probe: str = ""
+    temperature_dc: int | None = None
+    cone: str = ""
+    pack: str = ""
+    cone_state: str = ""
+    port: str = ""
+    pieces: int | None = None
+    wood_size: str = ""
+    damper: str = ""
+    phase: str = ""
+    grams: int | None = None
+    text: str = ""
+
+
+# --- Who may ------------------------------------------------------------------------------
+
+
+def check_writes(by: Membership | None, firing: Firing) -> None:
+    """The log is kept by those on watch in this firing, its lead and deputy, and the coordinator."""
+    if by is None or by.pk in (firing.lead_id, firing.deputy_id) or by.holds(Role.Kind.COORDINATOR):
+        return
+    if WatchPlace.objects.of(firing.coop).filter(
+        watch__firing=firing, watch__cancelled_at=None, member=by, given_up_at=None
+    ):
+        return
+    raise NotAllowed(
+        _("The log is written by those on watch. Take a watch of this firing, or ask %(lead)s to write it down.")
+        % {"lead": firing.lead.name}
+    )
+
+
+def check_takes_log(firing: Firing, kind: str) -> None:
+    """Everything while the fire burns and cools; afterwards notes only, until the firing is closed."""
+    if firing.stage in (Firing.Stage.LIT, Firing.Stage.COOLING):
+        return
+    if firing.lit_at is None:
+        raise Refused(_("The kiln has not been lit, so there is nothing to write in its log yet."))
+    if firing.stage in (Firing.Stage.CLOSED, Firing.Stage.CALLED_OFF):
+        raise Refused(_("This firing is closed and its log is read-only."))
+    if kind != LogEntry.Kind.NOTE:
+        raise Refused(_("The kiln has been opened, so the log takes notes only. Write what you know as a note."))
+
+
+# --- Written ------------------------------------------------------------------------------
+
+
+@use_case
+def write(
+    coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, entries: Sequence[EntrySpec]
+) -> list[LogEntry]:
+    """Write these entries, all or none, in the order given; an entry whose id is there already is left as it is.
+
+    Raises Malformed with one sentence per faulty entry.
+    """
+    firing = _firing(coop, firing_id)
+    check_writes(by, firing)
+    if len(entries) > MOST_AT_ONCE:
+        raise Malformed([_("Send at most %(most)s entries at once.") % {"most": MOST_AT_ONCE}])
+    wanted = [replace(spec, public_id=spec.public_id or uuid.uuid4()) for spec in entries]
+    there = _there(coop, firing, wanted)
+    new = list({spec.public_id: spec for spec in reversed(wanted) if spec.public_id not in there}.values())[::-1]
+    for spec in new:
+        check_takes_log(firing, spec.kind)
+    rows = _rows(firing, new, by=by, now=now)
+    # Two copies of one message may arrive at once: the second finds the first one's rows instead of failing.
+    LogEntry.objects.bulk_create(rows, ignore_conflicts=True)
+    there = _there(coop, firing, wanted)
+    if any(spec.public_id not in there for spec in wanted):
+        raise Taken(
+            _("This device has already sent another entry of that number, or the id is taken; take a new id and send.")
+        )
+    return [there[spec.public_id] for spec in wanted]
+
+
+@use_case
+def correct(coop: Coop, *, by: Membership | None, now: datetime, entry_id: UUID, entry: EntrySpec) -> LogEntry:
+    """Replace what an entry says by a new one that points at it; the old one stays, struck through."""
+    old = _standing(coop, by, entry_id)
+    if (done := _sent_before(coop, entry.public_id, old)) is not None:
+        return done
+    _check_not_replaced(old)
+    if entry.kind != old.kind:
+        raise Refused(
+            _("This entry is a %(was)s; strike it and write a new one instead.") % {"was": old.get_kind_display()}
+        )
+    spec = replace(entry, observed_at=entry.observed_at or old.observed_at, public_id=entry.public_id or uuid.uuid4())
+    row = _rows(old.firing, [spec], by=by, now=now)[0]
+    row.corrects = old
+    row.save(force_insert=True)
+    return row
+
+
+@use_case
+def strike(
+    coop: Coop,
+    *,
+    by: Membership | None,
+    now: datetime,
+    entry_id: UUID,
+    why: str = "",
+    public_id: UUID | None = None,
+) -> LogEntry:
+    """Say that an entry never happened; it stays in the log, struck through, with who said so and why."""
+    old = _standing(coop, by, entry_id)
+    if (done := _sent_before(coop, public_id, old)) is not None:
+        return done
+    _check_not_replaced(old)
+    row: LogEntry = LogEntry.objects.create(
+        coop=coop,
+        public_id=public_id or uuid.uuid4(),
+        firing=old.firing,
+        kind=old.kind,
+        observed_at=old.observed_at,
+        entered_at=now,
+        by=by or old.firing.lead,
+        text=" ".join(why.split())[:LONGEST_TEXT],
+        corrects=old,
+        strikes=True,
+    )
+    return row
+
+
+@use_case
+def ask_for_record(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
+    """Ask for the record of the firing as a paper: everything that is known about it."""
+    firing = _firing(coop, firing_id)
+    check_takes_part(by, firing)
+    return ask(coop, kind="firing_record", subject=firing.public_id, by=by, now=now)
+
+
+@use_case
+def ask_for_blank_sheet(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
+    """Ask for blank log sheets, for the night the phones are dead."""
+    firing = _firing(coop, firing_id)
+    check_takes_part(by, firing)
+    return ask(coop, kind="log_sheet", subject=firing.public_id, by=by, now=now)
+
+
+def _standing(coop: Coop, by: Membership | None, entry_id: UUID) -> LogEntry:
+    """The entry, held against two corrections at once."""
+    found = LogEntry.objects.of(coop).select_for_update().filter(public_id=entry_id).first()
+    if found is None:
+        raise NotFound(_("There is no such entry in the log."))
+    found.firing = _firing(coop, Firing.objects.of(coop).values_list("public_id", flat=True).get(pk=found.firing_id))
+    check_writes(by, found.firing)
+    if found.firing.stage in (Firing.Stage.CLOSED, Firing.Stage.CALLED_OFF):
+        raise Refused(_("This firing is closed and its log is read-only."))
+    return found  # type: ignore[no-any-return]
+
+
+def _check_not_replaced(old: LogEntry) -> None:
+    if old.strikes:
+        raise Refused(_("This line strikes another one out; write a new entry instead."))
+    later = old.corrections.select_related("by__person").first()
+    if later is not None:
+        did = _("struck") if later.strikes else _("corrected")
+        raise Taken(
+            _("%(name)s has already %(did)s this entry. Load the log again and correct what stands there now.")
+            % {"name": later.by.name, "did": did}
+        )
+
+
+def _sent_before(coop: Coop, public_id: UUID | None, old: LogEntry) -> LogEntry | None:
+    """The row an earlier copy of the same message made."""
+    if public_id is None:
+        return None
+    row: LogEntry | None = LogEntry.objects.of(coop).select_related("by__person").filter(public_id=public_id).first()
+    if row is not None and row.corrects_id != old.pk:
+        raise Taken(_("This id belongs to another entry; take a new id and send it again."))
+    return row
+
+
+def _there(coop: Coop, firing: Firing, wanted: Sequence[EntrySpec]) -> dict[UUID | None, LogEntry]:
+    rows = LogEntry.objects.of(coop).filter(public_id__in=[spec.public_id for spec in wanted])
+    found = {row.public_id: row for row in rows.select_related("by__person")}
+    if any(row.firing_id != firing.pk for row in found.values()):
+        raise Taken(_("An entry of this id stands in the log of another firing; take a new id and send it again."))
+    return found
+
+
+def _rows(firing: Firing, specs: Sequence[EntrySpec], *, by: Membership | None, now: datetime) -> list[LogEntry]:
+    faults: list[str] = []
+    fields: dict[str, list[str]] = {}
+    rows: list[LogEntry] = []
+    for number, spec in enumerate(specs, start=1):
+        try:
+            rows.append(_row(firing, spec, by=by, now=now))
+        except Refused as no:
+            said = str(no) if len(specs) == 1 else _("Entry %(number)s: %(fault)s") % {"number": number, "fault": no}
+            faults.append(said)
+            if len(specs) == 1:
+                fields.update(no.fields)
+    if faults:
+        raise Malformed(faults, fields=fields)
+    return rows
+
+
+def _row(firing: Firing, spec: EntrySpec, *, by: Membership | None, now: datetime) -> LogEntry:
+    check = _CHECKS.get(spec.kind)
+    if check is None:
+        raise Refused(
+            _("There is no entry of the kind “%(kind)s”; use one of: %(kinds)s.")
+            % {"kind": spec.kind[:20], "kinds": ", ".join(LogEntry.Kind.values)}
+        )
+    at = _observed(firing, spec.observed_at or now, now)
+    text = spec.text.strip()
+    if len(text) > LONGEST_TEXT:
+        raise _fault("text", _("A note has at most %(most)s letters; cut it in two.") % {"most": LONGEST_TEXT})
+    if spec.device_seq is not None and not 0 <= spec.device_seq <= 2_147_483_647:
+        raise _fault("device_seq", _("A device numbers its entries from 0 up; mend device_seq."))
+    return LogEntry(
+        coop=firing.coop,
+        public_id=spec.public_id or uuid.uuid4(),
+        firing=firing,
+        kind=spec.kind,
+        observed_at=at,
+        entered_at=now,
+        by=by or firing.lead,
+        device_id=_short("device_id", spec.device_id, 40),
+        device_seq=spec.device_seq,
+        device_at=spec.device_at,
+        text=text,
+        **check(spec),
+    )
+
+
+def _observed(firing: Firing, at: datetime, now: datetime) -> datetime:
+    zone = ZoneInfo(firing.coop.time_zone)
+    if firing.lit_at is not None and at < firing.lit_at.replace(second=0, microsecond=0):
+        raise _fault(
+            "observed_at",
+            _("%(at)s is before the kiln was lit (%(lit)s); correct the time it was seen.")
+            % {"at": show(at, zone), "lit": show(firing.lit_at, zone)},
+        )
+    if at > now + AHEAD:
+        raise _fault(
+            "observed_at",
+            _("%(at)s is still to come; correct the time it was seen, or leave it empty for now.")
+            % {"at": show(at, zone)},
+        )
+    return at
+
+
+# --- What each kind needs -----------------------------------------------------------------
+
+
+def _reading(spec: EntrySpec) -> dict[str, Any]:
+    probe = _short("probe", spec.probe, 30)
+    if not probe:
+        raise _fault("probe", _("Say which probe was read."))
+    if spec.temperature_dc is None:
+        raise _fault("temperature_dc", _("Enter the temperature the probe shows."))
+    if not LOWEST_DC <= spec.temperature_dc <= HIGHEST_DC:
+        raise _fault(
+            "temperature_dc",
+            _(
+                "No kiln is at %(c)s °C: the probe is dead or the key was pressed twice. "
+                "Enter the reading again, or write a note."
+            )
+            % {"c": f"{spec.temperature_dc / 10:.0f}"},
+        )
+    return {"probe": probe, "temperature_dc": spec.temperature_dc}
+
+
+def _cone(spec: EntrySpec) -> dict[str, Any]:
+    try:
+        cone = cones.canonical(spec.cone)
+    except Refused as no:
+        raise _fault("cone", str(no)) from no
+    if spec.cone_state not in LogEntry.ConeState.values:
+        raise _fault(
+            "cone_state",
+            _("Say how the cone stands: one of %(states)s.") % {"states": ", ".join(LogEntry.ConeState.values)},
+        )
+    return {"cone": cone, "pack": _short("pack", spec.pack, 30), "cone_state": spec.cone_state}
+
+
+def _stoke(spec: EntrySpec) -> dict[str, Any]:
+    if spec.pieces is not None and not 1 <= spec.pieces <= 1000:
+        raise _fault("pieces", _("Give the pieces of wood as a number from 1 to 1000, or leave it empty."))
+    return {
+        "port": _short("port", spec.port, 30),
+        "pieces": spec.pieces,
+        "wood_size": _short("wood_size", spec.wood_size, 20),
+    }
+
+
+def _damper(spec: EntrySpec) -> dict[str, Any]:
+    damper = _short("damper", spec.damper, 60)
+    if not damper:
+        raise _fault("damper", _("Say how the damper or the air stands now, e.g. “half in”."))
+    return {"damper": damper}
+
+
+def _round(spec: EntrySpec) -> dict[str, Any]:
+    if spec.phase not in LogEntry.Phase.values:
+        raise _fault("phase", _("Say whether the round starts or stops."))
+    return {"phase": spec.phase}
+
+
+def _soda(spec: EntrySpec) -> dict[str, Any]:
+    if spec.grams is None or not 1 <= spec.grams <= 100_000:
+        raise _fault("grams", _("Give the soda of this charge in grams, from 1 to 100000."))
+    return {"port": _short("port", spec.port, 30), "grams": spec.grams}
+
+
+def _note(spec: EntrySpec) -> dict[str, Any]:
+    if not spec.text.strip():
+        raise _fault("text", _("Write the note first."))
+    return {}
+
+
+_CHECKS: dict[str, Callable[[EntrySpec], dict[str, Any]]] = {
+    LogEntry.Kind.READING: _reading,
+    LogEntry.Kind.CONE: _cone,
+    LogEntry.Kind.STOKE: _stoke,
+    LogEntry.Kind.DAMPER: _damper,
+    LogEntry.Kind.ROUND: _round,
+    LogEntry.Kind.SODA: _soda,
+    LogEntry.Kind.NOTE: _note,
+}
+
+
+def _fault(field: str, sentence: str) -> Refused:
+    return Refused(sentence, fields={field: [sentence]})
+
+
+def _short(field: str, text: str, most: int) -> str:
+    tidy = " ".join(text.split())
+    if len(tidy) > most:
+        raise _fault(
+            field, _("“%(text)s…” is too long; use at most %(most)s letters.") % {"text": tidy[:20], "most": most}
+        )
+    return tidy
+
+
+def _firing(coop: Coop, firing_id: UUID) -> Firing:
+    found: Firing | None = (
+        Firing.objects.of(coop)
+        .select_related("coop", "kiln", "lead__person", "deputy__person")
+        .filter(public_id=firing_id)
+        .first()
+    )
+    if found is None:
+        raise NotFound(_("There is no such firing here."))
+    return found
