@@ -8,7 +8,7 @@ import threading
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 
-from django.db import connection, connections
+from django.db import connection, connections, transaction
 
 from coop.models import Policy
 from coop.policy import Terms
@@ -75,7 +75,8 @@ def make_watch_firing(
         }
     )
     if cut:
-        watches.cut_for(firing, NOW)
+        with transaction.atomic():
+            watches.cut_for(firing, NOW)
     return firing
 
 

@@ -14,7 +14,8 @@ from django.db.models import Q, Sum
 from coop.models import Coop, Membership, Policy
 from coop.periods import Span
 from coop.policy import Terms
-from firings.models import Chore, Firing, HoursEntry, Piece, Watch
+from firings.models import Chore, Firing, HoursEntry, Watch
+from firings.queries.load_plans import space_used_ml
 
 MOST_ROWS = 50
 
@@ -79,14 +80,9 @@ def work_asked(firing: Firing) -> int:
 
 
 def space_of(firing: Firing) -> dict[int, int]:
-    """Millilitres held by member (primary key); who holds none is not in it."""
-    rows = (
-        Piece.objects.filter(coop=firing.coop_id, booking__firing=firing)
-        .held()
-        .values_list("booking__member")
-        .annotate(ml=Sum("asked_ml"))
-    )
-    return {member: ml for member, ml in rows if ml}
+    """Millilitres by member (primary key), as loaded or (nothing ticked yet) as held; who has none is not in it."""
+    used = {member: sum(zones.values()) for member, zones in space_used_ml(firing).items()}
+    return {member: ml for member, ml in used.items() if ml > 0}
 
 
 def balances(coop: Coop, *, members: Iterable[int] | None = None) -> dict[int, int]:
