@@ -40,6 +40,7 @@ say(
     zone_sizes_make_sense=gettext_lazy("Boards and heights are between 50 and 5000 mm; correct the sizes."),
     post_spot_has_an_area=gettext_lazy("A post spot needs two different corners."),
     post_height_listed_once=gettext_lazy("Posts of one height stand in the list twice; add them up."),
+    post_has_a_height=gettext_lazy("A post is at least 1 mm high; correct its height."),
     phase_begins_once=gettext_lazy("Two phases begin at the same point; they follow one another."),
     phase_lies_in_the_burn=gettext_lazy(
         "A phase lies between 0 and 1000 thousandths of the burn and ends after it begins."
@@ -293,7 +294,7 @@ def add_material(
         back: Material = same.get()
         return back
     if same.exists():
-        raise Taken(_("This material is in the list already."), fields={"name": [_("In the list already.")]})
+        raise _listed_already()
     return Material.objects.create(coop=coop, approved_by=by, **fields)
 
 
@@ -315,6 +316,9 @@ def change_material(
     """Change a material; pieces already listed keep what they were listed with."""
     check_steward(by)
     fields = _material_fields(kind, name, stands_cone, is_runny, price_minor, price_unit, notes)
+    others = Material.objects.of(coop).exclude(public_id=material_id)
+    if others.filter(kind=kind, name=fields["name"]).exists():
+        raise _listed_already()
     if not Material.objects.of(coop).filter(public_id=material_id).update(approved_by=by, **fields):
         raise NotFound(_("There is no such material here."))
     changed: Material = Material.objects.of(coop).get(public_id=material_id)
@@ -327,6 +331,11 @@ def retire_material(coop: Coop, *, by: Membership | None, now: datetime, materia
     check_steward(by)
     if not Material.objects.of(coop).filter(public_id=material_id, retired_at=None).update(retired_at=now):
         raise NotFound(_("There is no such material in use here."))
+
+
+def _listed_already() -> Taken:
+    sentence = _("This material is in the list already; give this one another name.")
+    return Taken(sentence, fields={"name": [sentence]})
 
 
 def _material_fields(
