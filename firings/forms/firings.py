@@ -46,7 +46,12 @@ class LocalMoment(forms.MultiValueField):
 
     def __init__(self, zone: ZoneInfo, **kwargs: Any) -> None:
         self.zone = zone
-        super().__init__((forms.DateField(), forms.TimeField()), require_all_fields=True, **kwargs)
+        said = {
+            "required": _("Give both the date and the time."),
+            "invalid": _("Give the date like 2026-05-09 and the time like 18:30."),
+        }
+        parts = (forms.DateField(error_messages=said), forms.TimeField(error_messages=said))
+        super().__init__(parts, require_all_fields=True, error_messages=said, **kwargs)
         for widget, part in zip(self.widget.widgets, (_("date"), _("time")), strict=True):
             widget.attrs["aria-label"] = f"{self.label}, {part}"
 

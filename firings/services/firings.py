@@ -103,7 +103,8 @@ def call(
     _check_dates(firing)
     _check_kiln_free(firing)
     if cost_estimate_minor is not None and cost_estimate_minor < 0:
-        raise Refused(_("The estimate cannot be less than nothing."), fields={"cost_estimate": [_("Zero or more.")]})
+        sentence = _("The estimate cannot be less than nothing; give zero or more.")
+        raise Refused(sentence, fields={"cost_estimate": [sentence]})
     firing.save(force_insert=True)
     FiringZone.objects.bulk_create(
         FiringZone(coop=coop, firing=firing, zone=zone, capacity_ml=zone.capacity_ml) for zone in kiln.zones.all()
@@ -362,7 +363,11 @@ def _open_kiln(firing: Firing, by: Membership | None, now: datetime, at: datetim
         .first()
     )
     if not note and (last is None or last.temperature_dc > firing.kiln.opening_c * 10):
-        seen = _("nobody has taken a reading") if last is None else f"{last.temperature_dc // 10} °C"
+        seen = (
+            _("nobody has taken a reading")
+            if last is None
+            else f"{last.temperature_dc // 10}.{last.temperature_dc % 10} °C"
+        )
         raise Refused(
             _("The kiln may be opened below %(limit)s °C; last seen: %(seen)s. Wait, or write on whose word it opens.")
             % {"limit": firing.kiln.opening_c, "seen": seen},
@@ -480,10 +485,8 @@ def _set_dates(
 
 def _check_to_come(occupied_from: datetime, now: datetime) -> None:
     if occupied_from < now:
-        raise Refused(
-            _("Loading would begin in the past. Pick a day to come."),
-            fields={"occupied_from": [_("This moment has passed.")]},
-        )
+        sentence = _("Loading would begin in the past. Pick a day to come.")
+        raise Refused(sentence, fields={"occupied_from": [sentence]})
 
 
 def _check_dates(firing: Firing) -> None:
@@ -539,16 +542,13 @@ def _check_kiln_free(firing: Firing) -> None:
     if other is None:
         return
     zone = _zone(firing.coop)
-    raise Taken(
-        _("%(kiln)s is taken by %(other)s %(span)s. The next free moment is %(free)s.")
-        % {
-            "kiln": firing.kiln.name,
-            "other": other.name,
-            "span": show_span(Span(other.occupied_from, other.occupied_until), zone),
-            "free": show(next_free(firing, other.occupied_until), zone),
-        },
-        fields={"occupied_from": [_("The kiln is taken then.")]},
-    )
+    sentence = _("%(kiln)s is taken by %(other)s %(span)s. The next free moment is %(free)s.") % {
+        "kiln": firing.kiln.name,
+        "other": other.name,
+        "span": show_span(Span(other.occupied_from, other.occupied_until), zone),
+        "free": show(next_free(firing, other.occupied_until), zone),
+    }
+    raise Taken(sentence, fields={"occupied_from": [sentence]})
 
 
 def next_free(firing: Firing, after: datetime) -> datetime:
@@ -580,7 +580,8 @@ def _kiln_kept_still(coop: Coop, kiln_id: UUID) -> Kiln:
 def _name(coop: Coop, name: str) -> str:
     tidy = " ".join(name.split())
     if not tidy or len(tidy) > 80:
-        raise Refused(_("Give the firing a name of at most 80 letters."), fields={"name": [_("A name, please.")]})
+        sentence = _("Give the firing a name of at most 80 letters.")
+        raise Refused(sentence, fields={"name": [sentence]})
     if Firing.objects.of(coop).filter(name=tidy).exists():
         sentence = _("There is a firing of this name already; give this one another name.")
         raise Taken(sentence, fields={"name": [sentence]})
