@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 
 from firings.models import Firing
 
-WIDTH, ROW = 1000, 46
+WIDTH, ROW = 420, 46
 
 
 def occupation_svg(
@@ -45,7 +45,7 @@ def occupation_svg(
         _("%(name)s: days taken") % {"name": title},
         format_html_join(
             "",
-            '<path d="M{0} 0V{1}" stroke-opacity=".3"></path><text x="{2}" y="58" font-size="13" '
+            '<path d="M{0} 0V{1}" stroke-opacity=".3"></path><text x="{2}" y="58" font-size="11" '
             'fill="currentColor" stroke="none">{3}</text>',
             weeks,
         ),
@@ -53,7 +53,7 @@ def occupation_svg(
             "",
             '<rect x="{0}" y="6" width="{1}" height="34" stroke-width="2"></rect>'
             '<rect x="{2}" y="22" width="{3}" height="18" fill="currentColor"></rect>'
-            '<text x="{4}" y="19" font-size="13" fill="currentColor" stroke="none">{5}</text>',
+            '<text x="{4}" y="19" font-size="11" fill="currentColor" stroke="none">{5}</text>',
             bars,
         ),
     )

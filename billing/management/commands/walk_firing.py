@@ -104,7 +104,7 @@ class Command(BaseCommand):
             now=start,
         )
         kiln = _prepare(cast, spec, pieces, start)
-        firing = self._before(cast, kiln, pieces, told, start, seed, out)
+        firing = self._before(cast, kiln, pieces, told, start, seed, spec)
         firing = self._fire(cast, firing, told, seed)
         posted = self._after(cast, firing, receipts, told, end)
         files = _leave_papers(cast.coop, out)
@@ -125,7 +125,7 @@ class Command(BaseCommand):
         told: Told,
         start: datetime,
         seed: int,
-        out: Path,
+        spec: kiln_file.KilnSpec,
     ) -> Firing:
         loads_at = start + timedelta(days=21)
         lights_at = loads_at + timedelta(hours=kiln.loading_hours)
@@ -139,7 +139,7 @@ class Command(BaseCommand):
             with_soda=kiln.takes_soda,
         )
         self._say(told, "called", f"{kiln.name}, cone {firing.target_cone}, to be lit {lights_at:%Y-%m-%d %H:%M} UTC")
-        zones = {zone.name.casefold() for zone in kiln.zones.all()}
+        zones = {name.casefold(): zone.name for zone in spec.zones for name in (zone.id, zone.name)}
         for row in pieces:
             self._book(cast, firing, row, told, zones, start + timedelta(hours=2))
         held = Piece.objects.of(cast.coop).filter(booking__firing=firing)
@@ -173,11 +173,11 @@ class Command(BaseCommand):
         return firing
 
     def _book(
-        self, cast: story.Cast, firing: Firing, row: PieceRow, told: Told, zones: set[str], now: datetime
+        self, cast: story.Cast, firing: Firing, row: PieceRow, told: Told, zones: dict[str, str], now: datetime
     ) -> None:
         if row.zone and row.zone.casefold() not in zones:
             self.stdout.write(f"  {row.member}: {row.piece}: this kiln has no zone {row.zone}; it may stand anywhere")
-            row = replace(row, zone="")
+        row = replace(row, zone=zones.get(row.zone.casefold(), ""))
         fields = spec_of(row)
         for name, piece, why in story.book(cast, firing, [(row.member, _as_fields(fields))], now=now):
             told.refused.append({"member": name, "piece": piece, "why": why})
