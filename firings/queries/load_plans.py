@@ -72,12 +72,14 @@ class BoardView:
 
 @dataclass(frozen=True, slots=True)
 class LayerView:
-    """One layer, 1 is the lowest; ``layer_id`` (public id) only on an accepted plan."""
+    """One layer, 1 is the lowest; ``layer_id`` (public id) only on an accepted plan.
+    ``is_next``: the lowest layer of an accepted plan that is not all in."""
 
     number: int
     height_mm: int
     boards: tuple[BoardView, ...]
     layer_id: str
+    is_next: bool = False
 
     @property
     def pots(self) -> int:
@@ -375,6 +377,9 @@ def _zone_view(
         boards = tuple(board_view(layer, number, board) for board in wanted)
         known = [s.placement.layer.public_id for b in boards for s in b.stands if s.placement is not None]
         views.append(LayerView(number, layer.height_mm, boards, str(known[0]) if known else ""))
+    following = next((at for at, view in enumerate(views) if view.layer_id and not view.is_loaded), None)
+    if following is not None:
+        views[following] = replace(views[following], is_next=True)
     return ZoneView(
         name=zone.id,
         height_mm=zone.height_mm,

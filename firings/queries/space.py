@@ -21,7 +21,7 @@ PAGE = 50
 
 @dataclass(frozen=True, slots=True)
 class ZoneSpace:
-    """One zone's space in a firing, ml; ``waiting_ml`` is what waits for just this zone."""
+    """One zone's space in a firing, ml; ``mine_ml`` is the reader's part of ``taken_ml``."""
 
     firing_zone: FiringZone
     name: str
@@ -30,6 +30,7 @@ class ZoneSpace:
     capacity_ml: int
     taken_ml: int
     pieces: int
+    mine_ml: int = 0
 
     @property
     def free_ml(self) -> int:
@@ -124,15 +125,28 @@ def rough_cost_minor(firing: Firing, ml: int, spaces: Sequence[ZoneSpace], terms
     return round_fraction(Fraction(firing.cost_estimate_minor * ml) / shared) if shared else None
 
 
-def space_by_zone(firing: Firing) -> list[ZoneSpace]:
+def space_by_zone(firing: Firing, member: Membership | None = None) -> list[ZoneSpace]:
     """Every zone of the firing with what is taken, in the kiln's order."""
     rows = (
         FiringZone.objects.filter(coop=firing.coop_id, firing=firing)
         .select_related("zone")
         .annotate(held=Count("pieces", filter=Q(pieces__state=Piece.State.HELD)))
     )
+    mine: dict[int | None, int] = {}
+    if member is not None:
+        held = Piece.objects.filter(coop=firing.coop_id, booking__firing=firing, booking__member=member).held()
+        mine = dict(held.order_by().values_list("zone").annotate(ml=Sum("asked_ml")))
     return [
-        ZoneSpace(row, row.zone.name, row.zone.cone, row.zone.is_soda, row.capacity_ml, row.taken_ml, row.held)
+        ZoneSpace(
+            firing_zone=row,
+            name=row.zone.name,
+            cone=row.zone.cone,
+            is_soda=row.zone.is_soda,
+            capacity_ml=row.capacity_ml,
+            taken_ml=row.taken_ml,
+            pieces=row.held,
+            mine_ml=mine.get(row.pk, 0),
+        )
         for row in rows
     ]
 

@@ -114,14 +114,16 @@ def suitable(firing: Firing, zones: Sequence[FiringZone], piece: Piece) -> list[
         text = _("This firing is without soda; take the wish for soda out or wait for a soda firing.")
         raise Refused(text, fields={"wants_soda": [text]})
     asked = [zone for zone in zones if piece.wished_zone_id in (None, zone.pk)]
+    if not asked:
+        raise Refused(_("This firing has no zones yet; ask its lead to add them to the kiln."))
+    # Coolest and highest first: where all zones refuse for one reason, the nearest of them gives it.
+    asked.sort(key=lambda zone: (cones.rank(zone.zone.cone), -tallest_mm(zone.zone)))
     faults = {zone.pk: fault(firing, zone, zones, piece) for zone in asked}
     fit = [zone for zone in asked if faults[zone.pk] is None]
     if fit:
-        return fit
+        return sorted(fit, key=lambda zone: zone.zone.position)
     reasons = [found for found in faults.values() if found is not None]
-    if not reasons:
-        raise Refused(_("This firing has no zones yet; ask its lead to add them to the kiln."))
-    raise reasons[0] if len(reasons) == 1 else _none_suits(reasons)
+    raise reasons[0] if len({tuple(reason.fields) for reason in reasons}) == 1 else _none_suits(reasons)
 
 
 def _none_suits(reasons: Sequence[Refused]) -> Refused:
@@ -157,10 +159,9 @@ def _too_cool(piece: Piece, needed: str, zone: str) -> str:
         "zone": zone,
         "needed": about(needed),
     }
-    twin = piece.cone.removeprefix("0") if piece.cone.startswith("0") else f"0{piece.cone}"
-    if twin in cones.CONES and cones.stands(twin, needed):
-        return f"{text} " + _("Mind the zero: %(one)s is not %(other)s. Look at what the bag says.") % {
-            "one": about(piece.cone),
-            "other": about(twin),
-        }
-    return f"{text} " + _("Take a clay that stands cone %(cone)s or hotter.") % {"cone": needed}
+    advice = _("Take a clay that stands cone %(cone)s or hotter.") % {"cone": needed}
+    twin = piece.cone.removeprefix("0")
+    if twin != piece.cone and twin in cones.CONES:
+        zero = _("Mind the zero, look at the bag: %(one)s is not %(other)s.")
+        return f"{text} {advice} " + zero % {"one": about(piece.cone), "other": about(twin)}
+    return f"{text} {advice}"

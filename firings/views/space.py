@@ -71,7 +71,7 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
         "firings/firing_space.html",
         {
             "firing": row,
-            "spaces": queries.space_by_zone(row),
+            "spaces": queries.space_by_zone(row, request.membership),
             "page": page,
             "pieces_ml": sum(piece.asked_ml for piece in pieces if piece.state == Piece.State.HELD),
             "rough_cost": _rough_cost(request, row, pieces),

@@ -202,7 +202,7 @@ def test_cone_06_is_not_cone_6():
     ("fields", "says"),
     [
         ({"cone": "9", "zone": "front"}, "Front, hot reaches cone 10"),
-        ({"cone": "5"}, "No zone suits"),
+        ({"cone": "5"}, "Back, soda reaches cone 9"),
         ({"height_mm": 364}, "363 mm at most"),
         ({"diameter_mm": 306}, "needs 306 x 306 mm; a board"),
         ({"diameter_mm": None, "shape": "rect", "width_mm": 611, "length_mm": 100}, "needs 100 x 611 mm"),

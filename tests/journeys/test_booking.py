@@ -82,7 +82,7 @@ def test_what_does_not_fit_and_may_not_wait_is_refused_with_what_was_typed(clien
         ({"diameter_mm": "100", "width_mm": "50"}, "not both"),
         ({"height_mm": "tall"}, "is no length"),
         ({"height_mm": "-4"}, "above zero"),
-        ({"cone": "06"}, "Mind the zero: cone 06 (about 998 °C) is not cone 6"),
+        ({"cone": "06"}, "Mind the zero, look at the bag: cone 06 (about 998 °C) is not cone 6 (about 1222 °C)"),
         ({"cone": ""}, "Pick the cone"),
         ({"count": "0"}, "0 pieces will not do"),
     ],
@@ -160,7 +160,7 @@ def test_faults_of_a_list_are_named_by_row_and_nothing_is_saved(client):
     assert "Row 3, diameter_mm" in page
     late = client.post(at("pieces_paste", firing), {"text": HEADER + "pot,1,round,90,90,04,\n", "save": "yes"})
     assert late.status_code == 400
-    assert "Row 2: No zone suits this piece." in text_of(late)
+    assert "Row 2: “pot” stands cone 04" in text_of(late)
     assert not Piece.objects.exists()
 
 
