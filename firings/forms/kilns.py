@@ -482,7 +482,8 @@ class MaterialForm(forms.Form):
 
     def told(self) -> dict[str, Any]:
         said = dict(self.cleaned_data)
-        return {**said, "price_minor": said.pop("price")}
+        price = said.pop("price")
+        return {**said, "price_minor": price}
 
 
 class WoodStackForm(forms.Form):
@@ -534,10 +535,11 @@ class WoodStackForm(forms.Form):
 
     def told(self) -> dict[str, Any]:
         said = dict(self.cleaned_data)
+        stacked, moisture = said.pop("stacked"), said.pop("moisture")
         return {
             **said,
-            "stacked_dm3": int(said.pop("stacked") * 1000),
-            "moisture_permille": int(said.pop("moisture") * 10),
+            "stacked_dm3": int(stacked * 1000),
+            "moisture_permille": int(moisture * 10),
             "kiln_id": said["kiln_id"] or None,
         }
 

@@ -3,12 +3,10 @@
 import json
 
 import pytest
-from django.contrib import admin
 from django.db import IntegrityError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from coop.admin import ReadOnly
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.transactions import _SENTENCES
 from firings.forms.kilns import KilnForm, WoodMoveForm
@@ -617,13 +615,3 @@ def test_the_api_moves_wood_and_tells_the_stock(client):
     assert no.status_code == 422
     client.force_login(cy().person)
     assert client.get(url("api_kilns")).status_code == 404
-
-
-def test_the_admin_shows_kilns_and_changes_none(rf):
-    for model in (Kiln, Zone, Material, WoodStack, WoodMove):
-        page = admin.site.get_model_admin(model)
-        assert isinstance(page, ReadOnly)
-        request = rf.get("/")
-        assert not page.has_add_permission(request)
-        assert not page.has_change_permission(request)
-        assert not page.has_delete_permission(request)
