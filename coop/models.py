@@ -90,9 +90,7 @@ class Coop(models.Model):
         verbose_name = _("co-op")
         constraints = [
             models.CheckConstraint(condition=~Q(name=""), name="coop_has_a_name"),
-            models.CheckConstraint(
-                condition=Q(currency__regex=r"^[A-Z]{3}$"), name="coop_currency_is_a_code"
-            ),
+            models.CheckConstraint(condition=Q(currency__regex=r"^[A-Z]{3}$"), name="coop_currency_is_a_code"),
         ]
 
     def __str__(self) -> str:
@@ -336,9 +334,7 @@ class Notice(CoopOwned):
             models.UniqueConstraint(fields=["coop", "key"], name="notice_written_once_per_key"),
             models.CheckConstraint(condition=~Q(to_email=""), name="notice_has_an_address"),
         ]
-        indexes = [
-            models.Index(fields=["due_at"], condition=Q(sent_at=None, dead_at=None), name="notice_waiting")
-        ]
+        indexes = [models.Index(fields=["due_at"], condition=Q(sent_at=None, dead_at=None), name="notice_waiting")]
 
     def __str__(self) -> str:
         return f"{self.to_email}: {self.subject}"
@@ -374,9 +370,7 @@ class Computation(CoopOwned):
                 name="computation_done_has_a_moment",
             )
         ]
-        indexes = [
-            models.Index(fields=["asked_at"], condition=Q(state="waiting"), name="computation_waiting")
-        ]
+        indexes = [models.Index(fields=["asked_at"], condition=Q(state="waiting"), name="computation_waiting")]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.subject}"
@@ -394,9 +388,7 @@ class Document(CoopOwned):
     for_membership = models.ForeignKey(
         Membership, on_delete=models.PROTECT, related_name="+", null=True
     )  # set: only this member and the treasurer may open it
-    computation = models.OneToOneField(
-        Computation, on_delete=models.PROTECT, related_name="document", null=True
-    )
+    computation = models.OneToOneField(Computation, on_delete=models.PROTECT, related_name="document", null=True)
 
     objects = OfCoop.as_manager()
 
@@ -441,9 +433,7 @@ class IdempotencyKey(CoopOwned):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["coop", "person", "route", "key"], name="idempotency_key_used_once"
-            )
+            models.UniqueConstraint(fields=["coop", "person", "route", "key"], name="idempotency_key_used_once")
         ]
 
     def __str__(self) -> str:
