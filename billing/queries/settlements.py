@@ -169,7 +169,7 @@ def money_page(coop: Coop, firing_id: UUID, by: Membership, now: datetime, numbe
         receipt_count=len(receipts),
         receipts_minor=sum(row.amount_minor for row in receipts),
         by_pool=sorted(by_pool.items()),
-        table=shares_table(shown) if shown else None,
+        table=shares_table(shown, first=by) if shown else None,
         questions=questions,
         open_questions=sum(question.answered_at is None for question in questions),
         is_out_of_date=standing is not None and not settled and is_out_of_date(standing, costs_of(firing)),
@@ -189,8 +189,10 @@ def money_page(coop: Coop, firing_id: UUID, by: Membership, now: datetime, numbe
     )
 
 
-def shares_table(settlement: Settlement, only: Membership | None = None) -> SharesTable:
-    """The shares as a table, members by name; ``only`` keeps one member's line."""
+def shares_table(
+    settlement: Settlement, only: Membership | None = None, first: Membership | None = None
+) -> SharesTable:
+    """The shares as a table, members by name, ``first`` before all; ``only`` keeps one member's line."""
     pools = list(settlement.pools.all())
     shares = settlement.shares.select_related("member__person", "pool")
     if only is not None:
@@ -209,7 +211,7 @@ def shares_table(settlement: Settlement, only: Membership | None = None) -> Shar
             total_sentence=sentences.get(str(member.public_id), {}).get("sentence", ""),
             credit_minor=answer["credits"].get(str(member.public_id), 0),
         )
-        for member in sorted({*cells, *paid}, key=lambda one: (one.name.casefold(), one.pk))
+        for member in sorted({*cells, *paid}, key=lambda one: (one != first, one.name.casefold(), one.pk))
     ]
     working: dict[str, Any] = answer["working"]["pools"]
     return SharesTable(
