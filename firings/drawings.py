@@ -31,7 +31,7 @@ def occupation_svg(
     for firing in firings:
         lit, ended = firing.lit_at or firing.lights_at, firing.ended_at or firing.ends_at
         left, right = x(firing.occupied_from), x(firing.occupied_until)
-        bars.append((left, max(2.0, right - left), x(lit), max(2.0, x(ended) - x(lit)), left + 3, firing.name))
+        bars.append((left, max(2.0, right - left), x(lit), round(x(ended) - x(lit), 1), firing.name))
     weeks = []
     day = start.astimezone(zone)
     while day < end:
@@ -53,7 +53,9 @@ def occupation_svg(
             "",
             '<rect x="{0}" y="6" width="{1}" height="34" stroke-width="2"></rect>'
             '<rect x="{2}" y="22" width="{3}" height="18" fill="currentColor"></rect>'
-            '<text x="{4}" y="19" font-size="11" fill="currentColor" stroke="none">{5}</text>',
+            # the inner svg cuts a long name off where its box ends
+            '<svg x="{0}" y="6" width="{1}" height="16"><text x="3" y="12" font-size="11" fill="currentColor" '
+            'stroke="none">{4}</text></svg>',
             bars,
         ),
     )
