@@ -8,13 +8,12 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
-from django.utils.translation import gettext as _
 
 from coop.access import allowed
-from coop.errors import NotFound
-from coop.models import Coop, Membership, Role
+from coop.models import Coop, Membership, Role, SignOff
 from firings.access import check_leads, check_steward, check_takes_part
 from firings.models import CheckItem, Checklist, Firing
+from firings.queries.fire import find_firing
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +22,14 @@ class ChecklistLine:
 
     item: CheckItem
     is_late: bool
+    is_mine: bool
     may_tick: bool
     may_take: bool
+    could_do: tuple[Membership, ...]
+
+    @property
+    def sign_off_word(self) -> str:
+        return str(dict(SignOff.Kind.choices).get(self.item.needs_sign_off, self.item.needs_sign_off))
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,20 +42,6 @@ class ChecklistPage:
     done: int
     may_assign: bool
     may_sign: bool
-    people: tuple[Membership, ...]
-
-
-def find_firing(coop: Coop, firing_id: UUID) -> Firing:
-    """The firing with its kiln, lead and deputy; raises NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(coop)
-        .select_related("coop", "kiln", "lead__person", "deputy__person", "policy")
-        .filter(public_id=firing_id)
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
 
 
 def checklist_lines(coop: Coop, firing: Firing) -> QuerySet[CheckItem]:
@@ -73,22 +64,26 @@ def checklist_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: date
     is_open = checklist is not None and checklist.signed_at is None
     oversees = is_open and (allowed(check_leads, reader, firing) or reader.holds(Role.Kind.STEWARD))
     today = now.astimezone(ZoneInfo(coop.time_zone)).date()
+    people = tuple(Membership.objects.of(coop).current().with_roles()[:200]) if oversees else ()
     done = sum(item.done_at is not None for item in items)
     return ChecklistPage(
         firing=firing,
         checklist=checklist,
-        lines=tuple(_line(item, reader, today, is_open=is_open, oversees=oversees) for item in items),
+        lines=tuple(_line(item, reader, today, people, is_open=is_open, oversees=oversees) for item in items),
         done=done,
         may_assign=oversees,
         may_sign=is_open and done == len(items) and allowed(check_steward, reader),
-        people=tuple(Membership.objects.of(coop).current().select_related("person")[:200]) if oversees else (),
     )
 
 
-def _line(item: CheckItem, reader: Membership, today: date, *, is_open: bool, oversees: bool) -> ChecklistLine:
+def _line(
+    item: CheckItem, reader: Membership, today: date, people: tuple[Membership, ...], *, is_open: bool, oversees: bool
+) -> ChecklistLine:
     return ChecklistLine(
         item=item,
         is_late=item.done_at is None and item.due_on < today,
+        is_mine=item.assigned_to_id == reader.pk,
         may_tick=is_open and (oversees or item.assigned_to_id == reader.pk),
-        may_take=is_open and item.assigned_to_id is None and item.done_at is None and not oversees,
+        may_take=is_open and item.assigned_to_id is None and item.done_at is None,
+        could_do=tuple(one for one in people if not item.needs_sign_off or one.signed_off(item.needs_sign_off, today)),
     )

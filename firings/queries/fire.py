@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -14,6 +14,7 @@ from django.utils.translation import gettext as _
 from coop.errors import NotFound
 from coop.models import Coop, Membership
 from coop.periods import elapsed, is_ambiguous
+from coop.templatetags.look import temperature
 from firings.access import check_takes_part
 from firings.fire import cones, progress
 from firings.fire.curve import curve_svg
@@ -86,6 +87,11 @@ class LogLine:
     @property
     def at(self) -> datetime:
         return self.entry.observed_at
+
+    @property
+    def is_late(self) -> bool:
+        """Written down long after it was seen: from paper, or by a device that had no signal."""
+        return elapsed(self.entry.observed_at, self.entry.entered_at) > timedelta(minutes=15)
 
 
 def lines_of(rows: Sequence[LogEntry]) -> list[LogLine]:
@@ -396,7 +402,7 @@ def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime,
         last_soda=charges[-1] if charges else None,
         last_size=next((row.wood_size for row in reversed(rows) if row.wood_size), ""),
         dampers=_lately(entry.state for entry in log if entry.kind == LogEntry.Kind.DAMPER),
-        clock_goes_back=_clock_goes_back(firing, now),
+        clock_goes_back=may_need_fold(firing, now),
     )
 
 
@@ -448,12 +454,54 @@ def find_entry(firing: Firing, entry_id: UUID) -> LogEntry:
     return found
 
 
+def chain_of(firing: Firing, entry: LogEntry) -> list[LogEntry]:
+    """The entry with what it corrects and what corrects it, oldest first."""
+    rows = rows_of(firing)
+    line = next(one for one in lines_of(rows) if entry.pk in {one.entry.pk, *(row.pk for row in one.earlier)})
+    return [*line.earlier, line.entry]
+
+
+def find_hand_over(firing: Firing, hand_over_id: UUID) -> HandOver:
+    """One note with who gave and who took it. Raises NotFound."""
+    found: HandOver | None = (
+        HandOver.objects.filter(coop=firing.coop_id, firing=firing, public_id=hand_over_id)
+        .select_related("outgoing__person", "incoming__person", "watch")
+        .first()
+    )
+    if found is None:
+        raise NotFound(_("There is no such hand-over here."))
+    return found
+
+
+def in_words(row: LogEntry, person: Any = None) -> str:
+    """What an entry says in one line: ``front 1,043 °C``, ``cone 9 (front): half down``, ``soda 250 g at left``."""
+    kind = LogEntry.Kind(row.kind)
+    at_port = f" {_('at')} {row.port}" if row.port else ""
+    if kind == LogEntry.Kind.READING:
+        said = f"{row.probe} {temperature(row.temperature_dc, person)}" if row.temperature_dc is not None else ""
+    elif kind == LogEntry.Kind.CONE:
+        pack = f" ({row.pack})" if row.pack else ""
+        said = f"{_('cone')} {row.cone}{pack}: {_state_word(row.cone_state)}" if row.cone else ""
+    elif kind == LogEntry.Kind.STOKE:
+        parts = [str(row.pieces) if row.pieces else "", row.wood_size]
+        said = f"{_('stoke')}{at_port}: {' '.join(filter(None, parts))}".rstrip(": ")
+    elif kind == LogEntry.Kind.DAMPER:
+        said = f"{_('damper and air')}: {row.damper}" if row.damper else ""
+    elif kind == LogEntry.Kind.ROUND:
+        said = {"start": _("round started"), "stop": _("round stopped")}.get(row.phase, "")
+    elif kind == LogEntry.Kind.SODA:
+        said = f"{_('soda')} {row.grams} g{at_port}" if row.grams else ""
+    else:
+        said = ""
+    return "; ".join(filter(None, (said, row.text))) or str(row.get_kind_display())
+
+
 def _lately(words: Iterable[str]) -> tuple[str, ...]:
     """Each word once, the last used first; at most eight."""
     return tuple(dict.fromkeys(word for word in reversed(list(words)) if word))[:8]
 
 
-def _clock_goes_back(firing: Firing, now: datetime) -> bool:
+def may_need_fold(firing: Firing, now: datetime) -> bool:
     """Whether some local time since lighting came, or comes within the hour, twice."""
     if firing.lit_at is None:
         return False
