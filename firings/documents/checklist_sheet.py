@@ -20,7 +20,7 @@ from firings.queries import fire
 from firings.queries.cleanup import checklist_lines
 
 SHEETS = 3
-ROWS_A_SHEET = 22
+ROWS_A_SHEET = 16
 
 
 def checklist_context(firing: Firing, now: datetime) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -60,8 +61,9 @@ def _typed(request: CoopRequest, clock_goes_back: bool) -> EntryForm:
         raise Malformed([_("Press one of the keys; this page did not say what it is about.")])
     data = request.POST.copy()
     fahrenheit = request.user.temperature_unit == "f"
-    if kind == LogEntry.Kind.READING and (pressed := data.get("pressed", "")):
-        data["temperature_dc"], fahrenheit = pressed, False  # the quick keys carry °C
+    pressed = data.get("pressed", "")
+    if kind == LogEntry.Kind.READING and pressed.lstrip("-").isdecimal():
+        data["temperature_dc"], fahrenheit = str(Decimal(pressed) / 10), False  # the quick keys carry tenths of °C
     return FORMS[kind](data, clock_goes_back=clock_goes_back, fahrenheit=fahrenheit)
 
 
