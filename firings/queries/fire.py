@@ -110,7 +110,7 @@ def lines_of(rows: Sequence[LogEntry]) -> list[LogLine]:
 
 @dataclass(frozen=True, slots=True)
 class ProbeState:
-    """The last reading of one probe and its climb over two hours (tenths of °C per hour, with 80 % interval)."""
+    """The last reading of one probe and its climb of late (tenths of °C per hour, with its 80 % interval)."""
 
     name: str
     last_dc: int
@@ -151,19 +151,11 @@ class FireState:
     opening_c: int
     log: tuple[Entry, ...]
 
-    @property
-    def hottest_dc(self) -> int | None:
-        return max((probe.last_dc for probe in self.probes), default=None)
-
-    @property
-    def is_below_opening(self) -> bool:
-        return self.hottest_dc is not None and self.hottest_dc <= self.opening_c * 10
-
 
 def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireState:
     """Reckoned from what the log says now, corrections applied."""
     log = effective(entries)
-    states = tuple(_probe(name, readings(log, name)) for name in probes_of(log))
+    states = tuple(_probe(name, readings(log, name), now) for name in probes_of(log))
     fresh = [one for one in states if elapsed(one.last_at, now) <= timedelta(hours=2)]
     stokes = [entry for entry in log if entry.kind == LogEntry.Kind.STOKE]
     stoked_lately = any(elapsed(entry.at, now) <= progress.WINDOW for entry in stokes)
@@ -199,9 +191,10 @@ def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireSta
     )
 
 
-def _probe(name: str, series: Sequence[progress.Reading]) -> ProbeState:
+def _probe(name: str, series: Sequence[progress.Reading], now: datetime) -> ProbeState:
+    """A rate is told only while it is fresh: one of yesterday would say nothing of the fire now."""
     at, value = series[-1]
-    climb = progress.rate(series)
+    climb = progress.rate(series) if elapsed(at, now) <= progress.WINDOW else None
     tenths = (
         (None, None, None) if climb is None else tuple(round(c * 10) for c in (climb.c_per_h, climb.low, climb.high))
     )

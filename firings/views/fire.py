@@ -78,7 +78,7 @@ def _page(request: CoopRequest, firing: UUID, *, faulty: EntryForm | None = None
         number=int(number) if number.isascii() and number.isdigit() else 1,
     )
     found = page.firing
-    writes = found.stage in (Firing.Stage.LIT, Firing.Stage.COOLING)
+    tends = found.stage in (Firing.Stage.LIT, Firing.Stage.COOLING)
     may_write = allowed(log.check_writes, request.membership, found)
     context = {
         "firing": found,
@@ -88,7 +88,8 @@ def _page(request: CoopRequest, firing: UUID, *, faulty: EntryForm | None = None
         "curve": mark_safe(page.curve),  # noqa: S308 (made by the core, which escapes what people typed)
         "last_readings": [entry for entry in reversed(page.state.log) if entry.kind == "reading"][:READINGS_SHOWN],
         "may_write": may_write,
-        "takes_all": writes and may_write,
+        "tends": tends,
+        "takes_all": tends and may_write,
         "takes_notes": may_write and allowed(log.check_takes_log, found, LogEntry.Kind.NOTE),
         "leads": allowed(check_leads, request.membership, found),
         "burns": found.stage == Firing.Stage.LIT,
