@@ -63,6 +63,7 @@ def kiln(request: CoopRequest, kiln: UUID) -> HttpResponse:
         zones=[(shown, queries.cone_words(shown.zone.cone, request.user)) for shown in zones],
         phases=queries.phases_shown(found),
         opening_dc=found.opening_c * 10,
+        inner_ml=found.volume_l * 1000,
         firings=queries.firings_of(found),
     )
 
