@@ -345,9 +345,9 @@ def test_the_database_numbers_lines_once_and_wants_a_name_for_what_is_done():
 
 def test_the_cost_of_the_page_does_not_grow_with_lines_or_people():
     def queries_for(firing):
-        reader = ada()
+        reader, coop = ada(), firing.coop
         with CaptureQueriesContext(connection) as seen:
-            queries.checklist_page(firing.coop, firing.public_id, reader, now=NOW)
+            queries.checklist_page(coop, firing.public_id, reader, now=NOW)
         return len(seen)
 
     firing = make_cleanup()
