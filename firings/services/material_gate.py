@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from django.utils.translation import gettext as _
 
 from coop.errors import Refused
 from firings.fire import cones
+from firings.load_plan.problem import Posts
+from firings.load_plan.rules import makeable_heights
 from firings.models import Firing, FiringZone, Piece, Zone
-from firings.queries.space import cone_needed
+from firings.queries.space import cone_needed, zone_spec
 from firings.tables import MAX_SIZE_MM, MIN_SIZE_MM
 
 MOST_ALIKE: Final = 500
@@ -136,8 +138,14 @@ def _none_suits(reasons: Sequence[Refused]) -> Refused:
 
 
 def tallest_mm(zone: Zone) -> int:
-    """Height of the tallest piece one layer can take: usable height less board, wad and air."""
-    return zone.usable_height_mm - zone.board_thickness_mm - zone.wad_mm - zone.air_above_mm
+    """Height of the tallest piece one layer can take: usable height less board, wad and air, and no more
+    than the kiln's posts (one alone, or two) can hold up."""
+    posts = tuple(Posts(row.height_mm, row.count) for row in zone.kiln.posts.all())
+    makeable = makeable_heights(replace(zone_spec(zone), posts=posts))
+    highest = zone.usable_height_mm - zone.board_thickness_mm
+    if makeable is not None:
+        highest = max((height for height in makeable if height <= highest), default=0)
+    return highest - zone.wad_mm - zone.air_above_mm
 
 
 def sizes_of(piece: Piece) -> Sizes:

@@ -480,7 +480,8 @@ def _copy(new: Piece, old: Piece) -> None:
 
 
 def _zones(firing: Firing) -> list[FiringZone]:
-    return list(FiringZone.objects.filter(coop=firing.coop_id, firing=firing).select_related("zone"))
+    rows = FiringZone.objects.filter(coop=firing.coop_id, firing=firing).select_related("zone__kiln")
+    return list(rows.prefetch_related("zone__kiln__posts"))
 
 
 def _zones_kept_still(firing: Firing) -> list[FiringZone]:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from coop.errors import Malformed, NotAllowed, NotFound, Refused
 from coop.models import AuditEntry, Membership, Notice, Role
 from coop.policy import Terms
-from firings.models import Booking, Firing, FiringZone, GuestPass, Piece
+from firings.models import Booking, Firing, FiringZone, GuestPass, Piece, PostSet
 from firings.queries import space as queries
 from firings.services import material_gate, space
 from firings.tables import read_pieces
@@ -255,6 +255,15 @@ def test_a_known_body_counts_with_the_cone_the_list_says():
 def test_a_glaze_known_to_run_marks_the_piece():
     make_body("Honey", "", kind="glaze", is_runny=True)
     assert book(make_open_firing(), glaze="honey").is_runny
+
+
+def test_a_piece_higher_than_the_posts_can_hold_up_is_refused():
+    firing = make_open_firing()
+    PostSet.objects.create(coop=firing.coop, kiln=firing.kiln, height_mm=100, count=12)
+    # two posts make 200 mm; less 5 wad and 12 air
+    with pytest.raises(Refused, match="183 mm at most"):
+        book(firing, height_mm=184)
+    assert book(firing, height_mm=183).state == "held"
 
 
 def test_a_hotter_firing_than_usual_needs_hotter_clay():
