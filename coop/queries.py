@@ -61,9 +61,10 @@ def memberships_of(person: Person) -> list[Membership]:
 
 
 def demo_people() -> list[Membership]:
-    """Invented people of a demo with their roles: those whose address can never be a real one (RFC 2606)."""
+    """Invented people of a demo, those with most to do first; their addresses can never be real ones (RFC 2606)."""
     rows = Membership.objects.current().filter(person__email__endswith=".example", person__is_active=True)
-    return list(rows.with_roles().select_related("coop").order_by("coop__name", "person__name"))
+    people = rows.with_roles().select_related("coop").order_by("coop__name", "person__name")
+    return sorted(people, key=lambda one: (one.coop.name, all(role.kind == "member" for role in one.roles.all())))
 
 
 def demo_person(member_id: UUID) -> Membership | None:

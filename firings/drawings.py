@@ -38,7 +38,7 @@ def occupation_svg(
         weeks.append((x(day), ROW, x(day) + 3, f"{day.day}.{day.month}."))
         day += timedelta(days=7)
     return format_html(
-        '<figure class="picture"><svg viewBox="0 0 {} {}" role="img" aria-label="{}"><g fill="none" '
+        '<figure class="picture wide-only"><svg viewBox="0 0 {} {}" role="img" aria-label="{}"><g fill="none" '
         'stroke="currentColor">{}{}</g></svg></figure>',
         WIDTH,
         ROW + 16,
