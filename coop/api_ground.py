@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any, ClassVar
 
 from django.conf import settings
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, RequestDataTooBig
 from django.http import Http404
 from django.utils.translation import gettext as _
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
@@ -143,6 +143,10 @@ def problem(error: Exception, context: dict[str, Any]) -> Response | None:
         body = _problem(NotFound.kind, 404, _("There is no such thing in this co-op."))
     elif isinstance(error, PermissionDenied):
         body = _problem("not-allowed", 403, _("Your roles do not cover this."))
+    elif isinstance(error, RequestDataTooBig):
+        most = (settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0) // 1_000_000
+        said = _("The body is larger than %(most)s MB; send it in smaller parts.") % {"most": most}
+        body = _problem("too-large", 413, said)
     elif isinstance(error, exceptions.ValidationError):
         fields = _flat(error.detail)
         body = _problem("malformed", 400, " ".join(f"{k}: {v[0]}" for k, v in fields.items()), fields=fields)

@@ -21,6 +21,8 @@ from firings.models import Firing
 from firings.queries import firings as queries
 from firings.services import firings as services
 
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+
 
 class FiringZoneOut(serializers.Serializer[Any]):
     id = serializers.UUIDField(source="public_id")
@@ -207,6 +209,8 @@ class Calendar(CoopAPIView):
     def get(self, request: Request) -> Response:
         """Each kiln with the firings that take it between two moments (at most a year)."""
         start = self._moment("from") or timezone.now()
+        if not FIRST_YEAR <= start.year <= LAST_YEAR:
+            raise Malformed([f"from: give a moment in the years {FIRST_YEAR} to {LAST_YEAR}."])
         end = self._moment("until") or start + timedelta(weeks=6)
         if not start < end <= start + timedelta(days=370):
             raise Malformed(["until: give a moment after from, at most a year later."])

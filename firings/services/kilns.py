@@ -61,6 +61,7 @@ say(
 _LETTERS = {"kiln": 80, "zone": 40, "phase": 40, "line": 200}
 _WOOD_LETTERS = {"name": 60, "species": 40, "size_class": 20}
 _MOST_POSTS = 30_000
+_MOST_PRICE_MINOR = 10**9
 
 
 @use_case
@@ -351,6 +352,8 @@ def _material_fields(
         faults["stands_cone"] = [_("Pick the cone this clay body stands; without it nobody can tell where it may go.")]
     if price_minor is not None and price_minor < 0:
         faults["price"] = [_("A price is zero or more.")]
+    if price_minor is not None and price_minor > _MOST_PRICE_MINOR:
+        faults["price"] = [_("This price is too large to be right; check the digits and the decimal point.")]
     if faults:
         raise Refused(" ".join(text for texts in faults.values() for text in texts), fields=faults)
     return {
