@@ -137,6 +137,4 @@ def show_length(length: timedelta) -> str:
 
 
 def _exists(moment: datetime) -> bool:
-    return moment.astimezone(UTC).astimezone(moment.tzinfo).replace(tzinfo=None) == moment.replace(
-        tzinfo=None
-    )
+    return moment.astimezone(UTC).astimezone(moment.tzinfo).replace(tzinfo=None) == moment.replace(tzinfo=None)

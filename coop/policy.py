@@ -79,9 +79,7 @@ class Terms:
             if complaint := check(getattr(self, name)):
                 faults[name] = complaint
         if not faults and self.most_hours_in_24 + self.rest_hours > 24:
-            faults["rest_hours"] = (
-                "rest and the most hours in 24 add up to more than a day; lower one of them."
-            )
+            faults["rest_hours"] = "rest and the most hours in 24 add up to more than a day; lower one of them."
         if faults:
             raise Malformed(
                 [f"{name}: {text}" for name, text in faults.items()],

@@ -25,9 +25,7 @@ def check_leads(by: Membership | None, firing: Firing) -> None:
 
 
 def check_steward(by: Membership | None) -> None:
-    check_holds(
-        by, Role.Kind.STEWARD, Role.Kind.COORDINATOR, to=_("change kilns, materials, wood and checklists")
-    )
+    check_holds(by, Role.Kind.STEWARD, Role.Kind.COORDINATOR, to=_("change kilns, materials, wood and checklists"))
 
 
 def check_takes_part(by: Membership | None, firing: Firing) -> None:

@@ -34,9 +34,7 @@ class Move:
 
 
 STAGES: Final[tuple[Stage, ...]] = (
-    Stage(
-        "called", "called", "kiln, dates, target cone and estimate stand; the kiln is taken in the calendar"
-    ),
+    Stage("called", "called", "kiln, dates, target cone and estimate stand; the kiln is taken in the calendar"),
     Stage("booking", "booking", "members list pieces and ask for space"),
     Stage("allotted", "allotted", "the space is shared out; the rest waits in order"),
     Stage("loading", "loading", "pieces go in by the load plan"),

@@ -346,9 +346,7 @@ def _rows(
             continue
         filled += 1
         if filled > MAX_ROWS:
-            raise _Unusable(
-                f"There are more than {MAX_ROWS:,} rows; split the file into smaller ones.", number
-            )
+            raise _Unusable(f"There are more than {MAX_ROWS:,} rows; split the file into smaller ones.", number)
         if any(cell.strip() for cell in record[len(names) :]):
             faults.append(
                 RowFault(
@@ -404,8 +402,7 @@ def _header(
     if "shape" in columns and not missing and "diameter_mm" not in names and "width_mm" not in names:
         missing = ["diameter_mm"]
     faults.extend(
-        RowFault(row, name, f"this column is missing; the header reads {separator.join(columns)}.")
-        for name in missing
+        RowFault(row, name, f"this column is missing; the header reads {separator.join(columns)}.") for name in missing
     )
     return names, frozenset(inches & set(columns)), faults
 
@@ -435,9 +432,7 @@ def _text(source: Source) -> str:
 
 
 def _too_large() -> str:
-    return (
-        f"The file is larger than {MAX_BYTES // 1_000_000} MB; split it, {MAX_ROWS:,} rows at most in each."
-    )
+    return f"The file is larger than {MAX_BYTES // 1_000_000} MB; split it, {MAX_ROWS:,} rows at most in each."
 
 
 def _open(text: str, columns: Sequence[str]) -> tuple[str, Iterator[str], int]:

@@ -15,9 +15,7 @@ TODAY = date(2026, 5, 1)
 PASSWORD = "ash-and-cinders-2026"
 
 
-def make_coop(
-    slug="hollow-lane", name="Hollow Lane Kilns", currency="EUR", time_zone="Europe/Dublin"
-) -> Coop:
+def make_coop(slug="hollow-lane", name="Hollow Lane Kilns", currency="EUR", time_zone="Europe/Dublin") -> Coop:
     coop, _ = Coop.objects.get_or_create(
         slug=slug, defaults={"name": name, "currency": currency, "time_zone": time_zone}
     )
@@ -29,16 +27,12 @@ def make_member(name="Ben", *, coop=None, roles=("member",), sign_offs=()) -> Me
     """A member of the co-op (or the one that is there already), with roles and sign-offs."""
     coop = coop or make_coop()
     email = f"{name.lower().replace(' ', '.')}@{coop.slug}.example"
-    person = Person.objects.filter(email=email).first() or Person.objects.create_user(
-        email, PASSWORD, name=name
-    )
+    person = Person.objects.filter(email=email).first() or Person.objects.create_user(email, PASSWORD, name=name)
     membership, _ = Membership.objects.get_or_create(coop=coop, person=person, defaults={"joined_at": NOW})
     for kind in {"member", *roles}:
         Role.objects.get_or_create(coop=coop, membership=membership, kind=kind)
     for kind in sign_offs:
-        SignOff.objects.get_or_create(
-            coop=coop, membership=membership, kind=kind, defaults={"given_on": TODAY}
-        )
+        SignOff.objects.get_or_create(coop=coop, membership=membership, kind=kind, defaults={"given_on": TODAY})
     return Membership.objects.with_roles().select_related("coop").get(pk=membership.pk)
 
 

@@ -75,9 +75,7 @@ class Damage(CoopOwned):
     piece = models.ForeignKey(Piece, on_delete=models.PROTECT, related_name="damages", null=True, blank=True)
     note = models.TextField(_("what happened"))
     bearer = models.CharField(_("who bears it"), max_length=7, choices=Bearer, default=Bearer.OPEN)
-    borne_by = models.ForeignKey(
-        Membership, on_delete=models.PROTECT, related_name="+", null=True, blank=True
-    )
+    borne_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True, blank=True)
     amount_minor = models.BigIntegerField(_("cost"), null=True, blank=True)
     reported_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
     reported_at = models.DateTimeField()
@@ -134,9 +132,7 @@ class CheckItem(CoopOwned):
     checklist = models.ForeignKey(Checklist, on_delete=models.CASCADE, related_name="items")
     position = models.PositiveSmallIntegerField()
     text = models.CharField(_("what to do"), max_length=200)
-    assigned_to = models.ForeignKey(
-        Membership, on_delete=models.PROTECT, related_name="check_items", null=True
-    )
+    assigned_to = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="check_items", null=True)
     due_on = models.DateField(_("by"))
     is_safety = models.BooleanField(default=False)
     needs_sign_off = models.CharField(max_length=10, blank=True)
@@ -148,9 +144,7 @@ class CheckItem(CoopOwned):
     class Meta:
         ordering = ["position", "pk"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["coop", "checklist", "position"], name="check_item_numbered_once"
-            ),
+            models.UniqueConstraint(fields=["coop", "checklist", "position"], name="check_item_numbered_once"),
             models.CheckConstraint(
                 condition=Q(done_at=None, done_by=None) | Q(done_at__isnull=False, done_by__isnull=False),
                 name="done_item_says_by_whom",

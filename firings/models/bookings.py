@@ -26,9 +26,7 @@ class Booking(CoopOwned):
 
     class Meta:
         ordering = ["made_at", "pk"]
-        constraints = [
-            models.UniqueConstraint(fields=["coop", "firing", "member"], name="one_booking_per_member")
-        ]
+        constraints = [models.UniqueConstraint(fields=["coop", "firing", "member"], name="one_booking_per_member")]
 
     def __str__(self) -> str:
         return f"{self.member}: {self.firing}"
@@ -95,13 +93,9 @@ class Piece(CoopOwned):
                 | Q(shape="rect", diameter_mm=None, width_mm__gte=1, length_mm__gte=1),
                 name="piece_has_the_sizes_of_its_shape",
             ),
-            models.CheckConstraint(
-                condition=Q(height_mm__gte=1, height_mm__lte=3000), name="piece_has_a_height"
-            ),
+            models.CheckConstraint(condition=Q(height_mm__gte=1, height_mm__lte=3000), name="piece_has_a_height"),
             models.CheckConstraint(condition=Q(asked_ml__gte=1), name="piece_asks_for_space"),
-            models.CheckConstraint(
-                condition=~Q(state="held") | Q(zone__isnull=False), name="held_piece_has_a_zone"
-            ),
+            models.CheckConstraint(condition=~Q(state="held") | Q(zone__isnull=False), name="held_piece_has_a_zone"),
         ]
         indexes = [models.Index(fields=["coop", "state", "asked_at"], name="piece_waiting_order")]
 

@@ -24,9 +24,7 @@ class Kiln(CoopOwned):
     cooling_hours = models.PositiveSmallIntegerField(_("hours of cooling"))
     cleanup_hours = models.PositiveSmallIntegerField(_("hours for unpacking and clean-up"))
     watch_hours = models.PositiveSmallIntegerField(_("length of a watch, hours"), default=6)
-    least_rate_c_per_h = models.PositiveSmallIntegerField(
-        _("slowest rise that is no stall, °C per hour"), default=15
-    )
+    least_rate_c_per_h = models.PositiveSmallIntegerField(_("slowest rise that is no stall, °C per hour"), default=15)
     opening_c = models.PositiveSmallIntegerField(_("may be opened below, °C"), default=100)
     wood_kg_per_m3 = models.PositiveIntegerField(_("wood per m³ of kiln, kg"), default=600)
     notes = models.TextField(_("notes"), blank=True)
@@ -219,9 +217,7 @@ class Material(CoopOwned):
         ordering = ["kind", "name"]
         constraints = [
             models.UniqueConstraint(fields=["coop", "kind", "name"], name="material_named_once_per_kind"),
-            models.CheckConstraint(
-                condition=~Q(kind="body") | ~Q(stands_cone=""), name="clay_body_says_its_cone"
-            ),
+            models.CheckConstraint(condition=~Q(kind="body") | ~Q(stands_cone=""), name="clay_body_says_its_cone"),
             models.CheckConstraint(
                 condition=Q(price_minor=None) | Q(price_minor__gte=0), name="material_price_is_not_negative"
             ),
@@ -235,15 +231,11 @@ class WoodStack(CoopOwned):
     """A stack of wood: what, how dry, how much, how easy to reach."""
 
     name = models.CharField(_("name"), max_length=60)
-    kiln = models.ForeignKey(
-        Kiln, on_delete=models.PROTECT, related_name="wood_stacks", null=True, blank=True
-    )
+    kiln = models.ForeignKey(Kiln, on_delete=models.PROTECT, related_name="wood_stacks", null=True, blank=True)
     species = models.CharField(_("species"), max_length=40)
     size_class = models.CharField(_("size"), max_length=20)
     stacked_dm3 = models.PositiveIntegerField(_("stacked, litres"))
-    moisture_permille = models.PositiveSmallIntegerField(
-        _("moisture, parts of 1000 on wet mass"), default=200
-    )
+    moisture_permille = models.PositiveSmallIntegerField(_("moisture, parts of 1000 on wet mass"), default=200)
     split_on = models.DateField(_("split on"), null=True, blank=True)
     is_covered = models.BooleanField(_("covered"), default=True)
     reach_order = models.PositiveSmallIntegerField(_("reached as number"), default=1)
@@ -254,9 +246,7 @@ class WoodStack(CoopOwned):
         ordering = ["reach_order", "name"]
         constraints = [
             models.UniqueConstraint(fields=["coop", "name"], name="wood_stack_named_once"),
-            models.CheckConstraint(
-                condition=Q(moisture_permille__lt=1000), name="wood_moisture_is_below_all"
-            ),
+            models.CheckConstraint(condition=Q(moisture_permille__lt=1000), name="wood_moisture_is_below_all"),
         ]
 
     def __str__(self) -> str:
@@ -267,9 +257,7 @@ class WoodMove(CoopOwned):
     """Wood added to or taken from a stack (litres stacked; minus is taken)."""
 
     stack = models.ForeignKey(WoodStack, on_delete=models.PROTECT, related_name="moves")
-    firing = models.ForeignKey(
-        "firings.Firing", on_delete=models.PROTECT, related_name="wood_moves", null=True
-    )
+    firing = models.ForeignKey("firings.Firing", on_delete=models.PROTECT, related_name="wood_moves", null=True)
     stacked_dm3 = models.IntegerField()
     at = models.DateTimeField()
     by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)

@@ -57,9 +57,7 @@ class Layer(CoopOwned):
 
     class Meta:
         ordering = ["zone__zone__position", "number"]
-        constraints = [
-            models.UniqueConstraint(fields=["coop", "plan", "zone", "number"], name="layer_numbered_once")
-        ]
+        constraints = [models.UniqueConstraint(fields=["coop", "plan", "zone", "number"], name="layer_numbered_once")]
 
     def __str__(self) -> str:
         return f"{self.zone} {self.number}"

@@ -38,9 +38,7 @@ class LogEntry(CoopOwned):
     public_id = models.UUIDField(default=uuid.uuid4, unique=True)
     firing = models.ForeignKey(Firing, on_delete=models.PROTECT, related_name="log")
     kind = models.CharField(max_length=8, choices=Kind)
-    observed_at = models.DateTimeField(
-        _("when it was seen")
-    )  # may be earlier than entered: late paper entries
+    observed_at = models.DateTimeField(_("when it was seen"))  # may be earlier than entered: late paper entries
     entered_at = models.DateTimeField()  # server time
     by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
     device_id = models.CharField(max_length=40, blank=True)
@@ -79,9 +77,7 @@ class LogEntry(CoopOwned):
                 name="reading_is_a_kiln_temperature",
             ),
             models.CheckConstraint(
-                condition=Q(strikes=True)
-                | ~Q(kind="reading")
-                | Q(temperature_dc__isnull=False) & ~Q(probe=""),
+                condition=Q(strikes=True) | ~Q(kind="reading") | Q(temperature_dc__isnull=False) & ~Q(probe=""),
                 name="reading_has_probe_and_value",
             ),
             models.CheckConstraint(

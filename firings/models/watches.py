@@ -46,9 +46,7 @@ class Watch(CoopOwned):
                 condition=Q(cancelled_at=None),
                 name="watch_numbered_once",
             ),
-            models.CheckConstraint(
-                condition=Q(ends_at__gt=F("starts_at")), name="watch_ends_after_it_starts"
-            ),
+            models.CheckConstraint(condition=Q(ends_at__gt=F("starts_at")), name="watch_ends_after_it_starts"),
             models.CheckConstraint(condition=Q(people__gte=2), name="watch_needs_two_people"),
             models.CheckConstraint(condition=Q(leads__gte=1), name="watch_needs_a_lead"),
             models.CheckConstraint(
@@ -225,9 +223,7 @@ class Chore(CoopOwned):
     class Meta:
         ordering = ["starts_at", "pk"]
         constraints = [
-            models.CheckConstraint(
-                condition=Q(ends_at__gt=F("starts_at")), name="chore_ends_after_it_starts"
-            ),
+            models.CheckConstraint(condition=Q(ends_at__gt=F("starts_at")), name="chore_ends_after_it_starts"),
             models.CheckConstraint(condition=Q(people__gte=1), name="chore_needs_somebody"),
             # A splitter, saw or grinder is never used alone.
             models.CheckConstraint(

@@ -17,7 +17,8 @@ COLOURS = {
 # The night theme changes colours only, so only the rules on colours can tell it from the light one.
 LOOKS = (("light", PHONE, ALL_RULES), ("light", DESK, ALL_RULES), ("night", PHONE, COLOURS), ("night", DESK, COLOURS))
 RUN = """([theme, options]) => { document.documentElement.dataset.theme = theme; return axe.run(options).then(
-  found => found.violations.flatMap(rule => rule.nodes.slice(0, 3).map(node => `${rule.id}: ${node.html.slice(0, 200)}`))
+  found => found.violations.flatMap(rule => rule.nodes.slice(0, 3)
+    .map(node => `${rule.id}: ${node.html.slice(0, 200)}`))
 ); }"""
 FIRINGS = {
     "open": "Midwinter burn",
