@@ -101,12 +101,15 @@ def computation(request: CoopRequest, computation: UUID) -> HttpResponse:
     row = queries.computation(request.coop, computation)
     is_waiting = row.state == Computation.State.WAITING
     paper = queries.document_of(row)
+    back = request.GET.get("next", "") if _is_ours(request, request.GET.get("next", "")) else ""
+    if row.state == Computation.State.DONE and paper is None and back:
+        return redirect(back)  # the result stands there; nobody should have to press once more
     context = {
         "computation": row,
         "is_waiting": is_waiting,
         "ahead": queries.ahead_of(row) if is_waiting else 0,
         "document": paper if paper and allowed(check_may_open, request.membership, paper) else None,
-        "back": request.GET.get("next", "") if _is_ours(request, request.GET.get("next", "")) else "",
+        "back": back,
     }
     response = render(request, "coop/computation.html", context)
     if is_waiting:

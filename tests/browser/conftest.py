@@ -142,7 +142,10 @@ class Visitor:
         return self
 
     def pick(self, label, choice):
-        self.page.get_by_label(label, exact=isinstance(label, str)).select_option(label=choice)
+        """Choose the option that begins with these words."""
+        select = self.page.get_by_label(label, exact=isinstance(label, str))
+        option = select.locator("option", has_text=re.compile(f"^{re.escape(choice)}")).first
+        select.select_option(option.get_attribute("value"))
         return self
 
     def sees(self, text):

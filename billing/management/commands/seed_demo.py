@@ -42,7 +42,7 @@ class Command(BaseCommand):
     def _print_people(self, coop: Coop) -> None:
         self.stdout.write(f"\n{coop.name}: {settings.SITE_URL}/{coop.slug}/")
         if settings.DEMO:
-            self.stdout.write("Sign in with one press on the sign-in page, or with an address and the password")
+            self.stdout.write("Come in with one press on the front page, or sign in with an address and the password")
         self.stdout.write(f"  password for all: {PASSWORD}")
         for member in Membership.objects.with_roles().filter(coop=coop).order_by("pk")[:8]:
             roles = ", ".join(str(role) for role in member.roles.all())
