@@ -7,6 +7,7 @@ from uuid import UUID
 
 from django.urls import path
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -30,7 +31,9 @@ class PieceWriteSerializer(serializers.Serializer[Any]):
     diameter_mm = serializers.IntegerField(required=False, allow_null=True, default=None)
     width_mm = serializers.IntegerField(required=False, allow_null=True, default=None)
     length_mm = serializers.IntegerField(required=False, allow_null=True, default=None)
-    height_mm = serializers.IntegerField()
+    height_mm = serializers.IntegerField(
+        error_messages=dict.fromkeys(("required", "null"), gettext_lazy("Give the height in mm."))
+    )
     body = serializers.CharField(max_length=80, allow_blank=True, default="")
     cone = serializers.CharField(max_length=20, allow_blank=True, default="", help_text="Always text: 06 is not 6.")
     glaze = serializers.CharField(max_length=80, allow_blank=True, default="")

@@ -58,7 +58,10 @@ class PieceForm(forms.Form):
     diameter_mm = LengthField(label=gettext_lazy("Diameter"), required=False)
     width_mm = LengthField(label=gettext_lazy("Width"), required=False)
     length_mm = LengthField(label=gettext_lazy("Length"), required=False)
-    height_mm = LengthField(label=gettext_lazy("Height, with lid"))
+    height_mm = LengthField(
+        label=gettext_lazy("Height, with lid"),
+        error_messages={"required": gettext_lazy("Give the height, lid and handles included.")},
+    )
     body = forms.ChoiceField(label=gettext_lazy("Clay body"), required=False)
     other_body = forms.CharField(label=gettext_lazy("Another clay body"), max_length=80, required=False)
     cone = forms.ChoiceField(label=gettext_lazy("Cone it stands"), required=False)
