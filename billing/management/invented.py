@@ -222,7 +222,9 @@ def fire(
         share = min(number, stall) / moments if number < stall + 3 else (number - 2) / moments
         front = 15 + (target_c - 15) * min(1.0, share**0.78) + draw.uniform(-4, 4)
         entries.append(_reading(at, "front", front))
-        entries.append(_reading(at + timedelta(minutes=4), "back", front - 55 + 35 * share + draw.uniform(-4, 4)))
+        entries.append(
+            _reading(at + timedelta(minutes=4), "back", max(14.0, front - 55 + 35 * share + draw.uniform(-4, 4)))
+        )
         if share > 0.1:
             stoke = {"port": "side" if share > 0.6 else "main", "pieces": draw.randint(3, 9)}
             entries.append({"kind": "stoke", "observed_at": at + timedelta(minutes=11), **stoke})

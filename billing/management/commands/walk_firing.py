@@ -36,6 +36,7 @@ CREW = (
     invented.Someone("Walk treasurer", ("member", "treasurer"), ("stoking",), ""),
     invented.Someone("Walk steward", ("member", "steward"), ("stoking", "grinding", "splitter"), ""),
 )
+FEWEST = 18  # people it takes to crew a day and a night without anybody standing alone or too long
 
 
 @dataclass(slots=True)
@@ -100,7 +101,7 @@ class Command(BaseCommand):
             _free_slug(f"walk-{end:%Y%m%d-%H%M%S}"),
             currency=currency,
             time_zone="Europe/Dublin",
-            people=[*CREW, *(invented.Someone(name) for name in _names(pieces, receipts))],
+            people=_people(_names(pieces, receipts)),
             now=start,
         )
         kiln = _prepare(cast, spec, pieces, start)
@@ -279,6 +280,16 @@ def _names(pieces: Sequence[PieceRow], receipts: Sequence[ReceiptRow]) -> list[s
     taken = {someone.name for someone in CREW}
     named = [*(row.member for row in pieces), *(row.paid_by for row in receipts if row.paid_by)]
     return [name for name in dict.fromkeys(named) if name not in taken]
+
+
+def _people(names: Sequence[str]) -> list[invented.Someone]:
+    """The walk's own four, the members named in the files, and friends who help at the fire where those are few."""
+    friends = range(1, FEWEST - len(CREW) - len(names) + 1)
+    return [
+        *CREW,
+        *(invented.Someone(name) for name in names),
+        *(invented.Someone(f"Walk friend {number}", ("member",), ("stoking", "leading")) for number in friends),
+    ]
 
 
 def _end(receipts: Sequence[ReceiptRow]) -> datetime:
