@@ -5,12 +5,16 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
+from datetime import datetime, tzinfo
 from typing import Any, ClassVar
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.core.exceptions import PermissionDenied, RequestDataTooBig
 from django.http import Http404
+from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.types import OpenApiTypes
@@ -23,6 +27,7 @@ from rest_framework.views import APIView
 from coop.errors import Malformed, NotFound, Refused
 from coop.http import enter_coop, membership_of
 from coop.models import Coop, IdempotencyKey, Membership
+from coop.periods import local_moment
 from coop.transactions import Once, once, reading
 
 PROBLEM = "application/problem+json"
@@ -176,6 +181,24 @@ def _flat(detail: Any, at: str = "") -> dict[str, list[str]]:
     return found
 
 
+class Moment(serializers.DateTimeField):
+    """A moment that is sent: RFC 3339; without an offset it is the co-op's clock, and must have been on it."""
+
+    default_error_messages = {
+        "invalid": gettext_lazy("Write a moment like 2026-05-09T06:00:00Z, or without the Z by the co-op's clock."),
+        "overflow": gettext_lazy("This moment is too far away; check the year."),
+    }
+
+    def enforce_timezone(self, value: datetime) -> datetime:
+        zone: tzinfo = timezone.get_current_timezone()
+        if timezone.is_aware(value) or not isinstance(zone, ZoneInfo):
+            return super().enforce_timezone(value)
+        try:
+            return local_moment(value.date(), value.time(), zone)
+        except Refused as no:
+            raise serializers.ValidationError(str(no)) from no
+
+
 class ProblemSerializer(serializers.Serializer[Any]):
     """An error as RFC 9457 describes it."""
 
@@ -218,4 +241,4 @@ class Schema(AutoSchema):
         return bodies
 
 
-__all__ = ["CoopAPIView", "ProblemSerializer", "problem", "status"]
+__all__ = ["CoopAPIView", "Moment", "ProblemSerializer", "problem", "status"]

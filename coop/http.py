@@ -10,8 +10,10 @@ from typing import Any, Protocol
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import RequestDataTooBig
 from django.db import connection
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, HttpResponseRedirect
 from django.shortcuts import render
@@ -238,8 +240,6 @@ def _done_before(request: CoopRequest, there: str | None = None) -> HttpResponse
 
 def page_context(request: HttpRequest) -> dict[str, Any]:
     """What every template may use."""
-    from django.conf import settings
-
     return {
         "is_demo": settings.DEMO,
         "theme": request.COOKIES.get("theme", ""),
@@ -275,6 +275,15 @@ def permissions_policy(get_response: GetResponse) -> GetResponse:
         return response
 
     return run
+
+
+def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """What the framework itself refuses to read; a body over the limit is told which limit."""
+    if isinstance(exception, RequestDataTooBig):
+        most = (settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0) // 1_000_000
+        said = _("What was sent is larger than %(most)s MB; send it in smaller parts.") % {"most": most}
+        return render(request, "coop/refused.html", {"refusal": said}, status=413)
+    return render(request, "400.html", status=400)
 
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:

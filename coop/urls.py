@@ -12,3 +12,5 @@ urlpatterns = [
     path("<slug:coop>/", include("firings.urls")),
     path("<slug:coop>/", include("billing.urls")),
 ]
+
+handler400 = "coop.http.bad_request"

@@ -313,7 +313,7 @@ def _read(
 ) -> Table[Row]:
     try:
         separator, lines, first_row = _open(_text(source), columns)
-        return _rows(csv.reader(lines, delimiter=separator), first_row, separator, columns, needed, make)
+        return _rows(csv.reader(lines, delimiter=separator, strict=True), first_row, separator, columns, needed, make)
     except _Unusable as unusable:
         return Table((), (RowFault(unusable.row, "", str(unusable)),))
 

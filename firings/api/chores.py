@@ -12,7 +12,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from coop.api_ground import CoopAPIView
+from coop.api_ground import CoopAPIView, Moment
 from firings.api.watches import MinutesIn, SignUpIn
 from firings.models import Chore, ChorePlace
 from firings.queries import chores as queries
@@ -45,8 +45,8 @@ class ChoreOut(serializers.Serializer[Any]):
 class ChoreIn(serializers.Serializer[Any]):
     kind = serializers.CharField(max_length=10, help_text="cut, split, stack, haul, wads, cone_packs, wash, ...")
     name = serializers.CharField(max_length=120)
-    starts_at = serializers.DateTimeField()
-    ends_at = serializers.DateTimeField()
+    starts_at = Moment()
+    ends_at = Moment()
     people = serializers.IntegerField(min_value=1, max_value=50)
     most_people = serializers.IntegerField(min_value=1, max_value=100)
 

@@ -15,7 +15,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from coop.api_ground import CoopAPIView
+from coop.api_ground import CoopAPIView, Moment
 from firings.access import check_takes_part
 from firings.fire.entries import readings
 from firings.models import Firing, HandOver, LogEntry
@@ -31,10 +31,10 @@ class EntryIn(serializers.Serializer[Any]):
 
     id = serializers.UUIDField(required=False, help_text="Made by the device: sent again, nothing happens twice.")
     kind = serializers.ChoiceField(choices=LogEntry.Kind.choices)
-    observed_at = serializers.DateTimeField(required=False, help_text="When it was seen; left out: now.")
+    observed_at = Moment(required=False, help_text="When it was seen; left out: now.")
     device_id = serializers.CharField(required=False, allow_blank=True, max_length=40)
     device_seq = serializers.IntegerField(required=False, allow_null=True, min_value=0)
-    device_at = serializers.DateTimeField(required=False, allow_null=True, help_text="The device's own clock.")
+    device_at = Moment(required=False, allow_null=True, help_text="The device's own clock.")
     probe = serializers.CharField(required=False, allow_blank=True, max_length=200)
     temperature_dc = serializers.IntegerField(required=False, allow_null=True, help_text="Tenths of °C.")
     cone = serializers.CharField(required=False, allow_blank=True, max_length=200)

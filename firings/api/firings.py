@@ -14,7 +14,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from coop.api_ground import CoopAPIView
+from coop.api_ground import CoopAPIView, Moment
 from coop.errors import Malformed
 from firings import lifecycle
 from firings.models import Firing
@@ -73,12 +73,12 @@ class FiringPage(serializers.Serializer[Any]):
 
 
 class DatesIn(serializers.Serializer[Any]):
-    occupied_from = serializers.DateTimeField()
-    lights_at = serializers.DateTimeField()
-    ends_at = serializers.DateTimeField(required=False, allow_null=True)
-    opens_at = serializers.DateTimeField(required=False, allow_null=True)
-    occupied_until = serializers.DateTimeField(required=False, allow_null=True)
-    booking_closes_at = serializers.DateTimeField(required=False, allow_null=True)
+    occupied_from = Moment()
+    lights_at = Moment()
+    ends_at = Moment(required=False, allow_null=True)
+    opens_at = Moment(required=False, allow_null=True)
+    occupied_until = Moment(required=False, allow_null=True)
+    booking_closes_at = Moment(required=False, allow_null=True)
 
 
 class CallIn(DatesIn):
@@ -95,7 +95,7 @@ class MoveIn(serializers.Serializer[Any]):
     to = serializers.ChoiceField(choices=lifecycle.STAGE_KEYS)
     note = serializers.CharField(required=False, allow_blank=True, default="")
     failed = serializers.BooleanField(required=False, default=False)
-    at = serializers.DateTimeField(required=False, allow_null=True, default=None)
+    at = Moment(required=False, allow_null=True, default=None)
 
 
 class WhyIn(serializers.Serializer[Any]):
@@ -222,7 +222,7 @@ class Calendar(CoopAPIView):
         if not text:
             return None
         try:
-            return serializers.DateTimeField().to_internal_value(text)
+            return Moment().to_internal_value(text)
         except serializers.ValidationError as error:
             raise Malformed([f"{name}: write a moment like 2026-05-09T06:00:00Z."]) from error
 
