@@ -21,7 +21,7 @@ MAX_ROWS: Final = 5_000
 MAX_BYTES: Final = 4_000_000
 MAX_SIZE_MM: Final = 3_000
 MIN_SIZE_MM: Final = 5
-MAX_COUNT: Final = 999
+MAX_COUNT: Final = 500  # as the database holds it
 MAX_TEXT: Final = 200
 
 POOLS: Final = ("wood", "soda", "shelf_wash", "wads_cones", "permit", "per_head", "reserve", "breakage")
