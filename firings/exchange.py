@@ -49,13 +49,19 @@ def read(text: str, schema: dict[str, Any]) -> dict[str, Any]:
 
 def _parsed(text: str) -> Any:
     try:
-        return json.loads(text.removeprefix("\ufeff"), object_pairs_hook=_without_repeats, parse_constant=_no_constant)
+        document = json.loads(
+            text.removeprefix("\ufeff"), object_pairs_hook=_without_repeats, parse_constant=_no_constant
+        )
+        json.dumps(document, ensure_ascii=False).encode()
     except json.JSONDecodeError as error:
         raise Malformed(
             [f"Line {error.lineno}, column {error.colno}: this is not JSON ({error.msg}); correct it there."]
         ) from error
+    except UnicodeEncodeError as error:
+        raise Malformed(["A text holds half a character (a lone surrogate); write it anew."]) from error
     except (RecursionError, ValueError) as error:
         raise Malformed([f"The file cannot be read as JSON: {error}; write it anew."]) from error
+    return document
 
 
 def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

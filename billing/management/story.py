@@ -6,12 +6,12 @@ Moments are given, never read from the clock, so a story can be told as having h
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 from django.contrib.auth.hashers import make_password
-from firings.services.log import EntrySpec
 
 from billing.models import Settlement, Statement
 from billing.services import receipts, settlements
@@ -20,6 +20,7 @@ from coop.errors import Refused
 from coop.models import Computation, Coop, Membership, Notice, Person
 from firings.models import Firing, LoadPlan, Placement, Watch, WatchPlace, WatchProposal
 from firings.services import chores, cleanup, firings, hand_overs, load_plans, log, space, unpacking, watches
+from firings.services.log import EntrySpec
 from firings.services.space import PieceSpec
 
 from . import invented
@@ -121,6 +122,10 @@ def crew(cast: Cast, firing: Firing, *, now: datetime) -> list[str]:
 
     Returns what is still missing, in words.
     """
+    first = Watch.objects.of(cast.coop).filter(firing=firing).standing().first()
+    if first is not None and not first.taken:
+        with suppress(Refused):  # nobody lights without a lead on the first watch; who is busy is found another way
+            watches.sign_up(cast.coop, by=cast.lead, now=now, watch_id=first.public_id)
     watches.propose_roster(cast.coop, by=cast.lead, now=now, firing_id=firing.public_id)
     work_off(cast.coop, lambda: now)
     proposal = WatchProposal.objects.of(cast.coop).filter(firing=firing, accepted_at=None, replaced_at=None).first()

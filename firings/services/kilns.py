@@ -68,7 +68,7 @@ _MOST_PRICE_MINOR = 10**9
 def add_kiln(coop: Coop, *, by: Membership | None, now: datetime, spec: KilnSpec, place: str = "") -> Kiln:
     """A new kiln with its zones, posts, phases and checklist template, all from one description."""
     check_steward(by)
-    _check_spec(spec)
+    check_spec(spec)
     _check_name(coop, _tidy(spec.name))
     kiln = Kiln.objects.create(coop=coop, place=place.strip(), **_kiln_fields(spec))
     _write_parts(kiln, spec)
@@ -82,7 +82,7 @@ def change_kiln(
     """Describe a kiln anew. Its zones stay as they are while a firing of it is under way."""
     check_steward(by)
     kiln = _kiln_kept_still(coop, kiln_id)
-    _check_spec(spec)
+    check_spec(spec)
     _check_name(coop, _tidy(spec.name), besides=kiln)
     for field, value in {**_kiln_fields(spec), "place": place.strip()}.items():
         setattr(kiln, field, value)
@@ -127,7 +127,7 @@ def _tidy(text: str) -> str:
     return " ".join(text.split())
 
 
-def _check_spec(spec: KilnSpec) -> None:
+def check_spec(spec: KilnSpec) -> None:
     """What a kiln file may say but the record cannot hold; one sentence per fault."""
     faults = []
     names = [_tidy(zone.name) for zone in spec.zones]

@@ -36,6 +36,7 @@ CREW = (
     invented.Someone("Walk treasurer", ("member", "treasurer"), ("stoking",), ""),
     invented.Someone("Walk steward", ("member", "steward"), ("stoking", "grinding", "splitter"), ""),
 )
+MOST_NAME, MOST_BODY = 120, 80
 FEWEST = 18  # people it takes to crew a day and a night without anybody standing alone or too long
 
 
@@ -258,7 +259,41 @@ def _read(options: dict[str, Any]) -> tuple[Sequence[PieceRow], Sequence[Receipt
     if not pieces:
         raise Malformed([f"{wanted_pieces.name}: there are no pieces in it; add at least one row."])
     kiln = kiln_file.read_kiln(read_text(str(options["kiln"] or SAMPLES / "kiln.json")))
+    kilns.check_spec(kiln)
+    if faults := [*_too_long(pieces, receipts, wanted_pieces, wanted_receipts), *_nothing_fits(pieces, kiln)]:
+        raise Malformed(faults)
     return pieces, receipts, kiln
+
+
+def _too_long(
+    pieces: Sequence[PieceRow], receipts: Sequence[ReceiptRow], pieces_file: Path, receipts_file: Path
+) -> Iterator[str]:
+    """What a list may say but the record of a person or a clay body cannot hold."""
+    texts = [(pieces_file, row.row, "member", row.member, MOST_NAME) for row in pieces]
+    texts += [(pieces_file, row.row, "body", row.body, MOST_BODY) for row in pieces]
+    texts += [(receipts_file, row.row, "paid_by", row.paid_by, MOST_NAME) for row in receipts]
+    for file, row, column, text, most in texts:
+        if len(text) > most:
+            yield f"{file.name}: Row {row}, {column}: this text has {len(text)} characters; shorten it to {most}."
+
+
+def _nothing_fits(pieces: Sequence[PieceRow], kiln: kiln_file.KilnSpec) -> Iterator[str]:
+    """A walk without a single pot in the kiln would stop halfway, so it is not begun."""
+    claimed = _claimed(pieces)
+    if not any(_may_fit(row, row.cone or claimed.get(row.body, ""), zone) for row in pieces for zone in kiln.zones):
+        reach = ", ".join(f"{zone.name}: cone {zone.cone}, {zone.chamber_height_mm} mm" for zone in kiln.zones)
+        yield (
+            f"No piece of the list can stand in {kiln.name} ({reach}); "
+            "give pieces of a clay that stands the cone and low enough to go in, or another kiln."
+        )
+
+
+def _may_fit(row: PieceRow, cone: str, zone: kiln_file.ZoneSpec) -> bool:
+    room = zone.chamber_height_mm - zone.shelf_thickness_mm - zone.wadding_mm - zone.clearance_above_mm
+    short, long = sorted((row.width_mm or row.diameter_mm or 0, row.length_mm or row.diameter_mm or 0))
+    narrow, wide = sorted(zone.board_mm)
+    fits = row.height_mm <= room and short <= narrow and long <= wide
+    return fits and bool(cone) and cones.stands(cone, zone.cone)
 
 
 def _bytes(path: Path) -> bytes:
@@ -314,13 +349,18 @@ def _as_fields(spec: Any) -> dict[str, Any]:
 def _prepare(cast: story.Cast, spec: kiln_file.KilnSpec, pieces: Sequence[PieceRow], now: datetime) -> Kiln:
     """The kiln, and the clay bodies the file names with the lowest cone it claims for each."""
     kiln = kilns.add_kiln(cast.coop, by=cast.steward, now=now, spec=spec)
+    for name, cone in _claimed(pieces).items():
+        kilns.add_material(cast.coop, by=cast.steward, now=now, kind=Material.Kind.BODY, name=name, stands_cone=cone)
+    return kiln
+
+
+def _claimed(pieces: Sequence[PieceRow]) -> dict[str, str]:
+    """The lowest cone the list claims for each clay body it names."""
     claimed: dict[str, str] = {}
     for row in pieces:
         if row.body and row.cone:
             claimed[row.body] = min((claimed.get(row.body, row.cone), row.cone), key=cones.rank)
-    for name, cone in claimed.items():
-        kilns.add_material(cast.coop, by=cast.steward, now=now, kind=Material.Kind.BODY, name=name, stands_cone=cone)
-    return kiln
+    return claimed
 
 
 # --- What is left behind ------------------------------------------------------------------
