@@ -307,8 +307,8 @@ def test_load_sheets_and_labels_are_papers_a_second_library_reads(client):
     words = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(labels.content)).pages)
     assert words.count("bowl ") == 8
     # The line may break after the stroke; which layer a bowl stands on is the planner's affair.
-    assert len(re.findall(r"layer/\s*board: Front, hot \d/\d", words)) == 4
-    assert len(re.findall(r"layer/\s*board: Back, soda \d/\d", words)) == 4
+    assert len(re.findall(r"layer/\s*board:\s*Front, hot \d/\d", words)) == 4
+    assert len(re.findall(r"layer/\s*board:\s*Back, soda \d/\d", words)) == 4
 
 
 # --- The API ------------------------------------------------------------------------------
