@@ -7,6 +7,7 @@ import time
 import uuid
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -16,12 +17,14 @@ from django.core.management import CommandError, call_command
 from django.urls import reverse
 from django.utils import timezone
 
+from billing.models import CostShare, Receipt
 from coop.models import Coop
+from coop.policy import Terms
 from firings.models import LogEntry, Piece
 from tests.factories import NOW, ada, ben, make_member, tess
 from tests.factories_fire import HOUR, make_fire
 from tests.factories_firings import make_firing, make_kiln
-from tests.factories_money import make_settling_firing
+from tests.factories_money import make_settling_firing, take
 from tests.factories_space import book, make_body, make_open_firing
 from tests.factories_watches import join, leader, make_watch_firing, stoker, watches_of
 
@@ -462,3 +465,164 @@ def test_a_bad_list_of_receipts_is_refused(client, clock, tmp_path, text, says):
     refused_api(client, tess(), receipts_of(firing) + "csv/", {"csv": text}, says)
     (tmp_path / "receipts.csv").write_text(text)
     refused_prompt(says, "walk_firing", receipts=tmp_path / "receipts.csv", out=tmp_path / "out", statuses=(2,))
+
+
+WORKING_RECEIPTS = [("0.01", 1), ("-0.01", -1), ("-18.50", -1850), ("12,50", 1250)]
+
+
+@pytest.mark.parametrize("edge", ["form", "api", "file"])
+@pytest.mark.parametrize(("typed", "minor"), WORKING_RECEIPTS)
+def test_a_cent_and_a_refund_are_shared_exactly_among_seven(client, clock, edge, typed, minor):
+    firing = make_settling_firing(
+        litres={f"Potter {number}": 10 for number in range(7)}, terms=Terms(fill_guarantee=Fraction(0))
+    )
+    client.force_login(tess().person)
+    if edge == "form":
+        assert client.post(at("receipt_new", firing), typed_receipt(amount=typed)).status_code == 303
+    elif edge == "file":
+        text = RECEIPTS.replace(",", ";") + f"2026-04-20;;wood;{typed};EUR;;\n"
+        assert client.post(at("receipts_file", firing), {"text": text}).status_code == 303
+    else:
+        body = {"pool": "wood", "amount_minor": minor, "on": "2026-04-20"}
+        headers = {"Idempotency-Key": "cent"}
+        answer = client.post(receipts_of(firing), body, content_type="application/json", headers=headers)
+        assert answer.status_code == 201
+    assert client.post(at("shares_draft", firing)).status_code == 303
+    shares = list(CostShare.objects.values_list("amount_minor", flat=True))
+    assert sum(shares) == minor == Receipt.objects.get().amount_minor
+    assert max(shares) - min(shares) <= 1
+
+
+def test_with_nobody_to_pay_the_fund_bears_it_and_the_page_says_so(client, clock):
+    firing = make_settling_firing()
+    take(firing, 1001)
+    client.force_login(tess().person)
+    client.post(at("shares_draft", firing))
+    assert not CostShare.objects.exists()
+    assert "nobody to pay" in text_of(client.get(at("firing_money", firing)))
+
+
+def shares_file(bill, members, weight=1):
+    names = [f"m{number}" for number in range(members)]
+    pool = {"id": "wood", "bill": bill, "key": "litres", "weights": dict.fromkeys(names, weight)}
+    document = {"format": "cost-shares/1", "firing": "F1", "currency": "EUR"}
+    return {**document, "members": [{"id": name} for name in names], "pools": [pool]}
+
+
+@pytest.mark.parametrize("bill", [1, -1, -1850])
+def test_a_cent_and_a_refund_are_shared_exactly_at_the_prompt(tmp_path, bill):
+    status, told, _faults = prompt("share_costs", written(tmp_path, shares_file(bill, 7)))
+    made = json.loads(told)
+    borne = [amount for shares in made["table"].values() for amount in shares.values()]
+    assert (status, sum(borne)) == (0, bill)
+
+
+def test_with_nobody_to_pay_the_fund_bears_it_at_the_prompt(tmp_path):
+    status, told, _faults = prompt("share_costs", written(tmp_path, shares_file(100, 0)))
+    assert (status, json.loads(told)["fund"]) == (0, {"wood": 100})
+    assert "Nobody has a share in wood" in told
+
+
+def test_nobody_owes_anything_at_the_prompt(tmp_path):
+    nobody = {"format": "balances/1", "currency": "EUR", "balances": {"ada": 0, "ben": 0}}
+    status, told, _faults = prompt("plan_payments", written(tmp_path, nobody))
+    assert (status, json.loads(told)["payments"]) == (0, [])
+
+
+# --- The prompt ---------------------------------------------------------------------------
+
+
+def sample(name, *path, to=None):
+    """A sample file's document with one value changed (or, with to=None, taken out)."""
+    folder = MONEY_SAMPLES if name in ("cost-shares", "balances") else SAMPLES
+    document = json.loads((folder / f"{name}.json").read_text())
+    inside = document
+    for step in path[:-1]:
+        inside = inside[step]
+    if to is None and path:
+        del inside[path[-1]]
+    elif path:
+        inside[path[-1]] = to
+    return document
+
+
+BAD_FILES = [
+    ("plan_load", "", 2, "this is not JSON"),
+    ("plan_load", "[]", 2, "must be an object"),
+    ("plan_load", "[" * 100_000, 2, "cannot be read as JSON"),
+    ("plan_load", sample("load-request", "format", to="load-request/9"), 2, "load-request/1"),
+    ("plan_load", sample("load-request", "pieces", 0, "h", to=-5), 2, "too small"),
+    ("plan_load", sample("load-request", "pieces", 0, "h", to=0), 2, "too small"),
+    ("plan_load", sample("load-request", "pieces", 0, "h", to=10**9), 2, "too large"),
+    ("plan_load", sample("load-request", "pieces", 0, "h"), 2, "'h' is missing; add it"),
+    ("plan_load", sample("load-request", "pieces", 0, "h", to="tall"), 2, "must be a whole number"),
+    ("plan_load", sample("load-request", "pieces", 0, "cone", to="77"), 2, "77"),
+    ("plan_load", sample("load-request", "pieces", 0, "label", to="\ud800"), 2, "half a character"),
+    ("plan_load", sample("load-request", "pieces", 9, "h", to=1500), 1, "p10: 1 left out"),
+    ("plan_load", sample("load-request", "pieces", 9, "cone", to="06"), 1, "p10: 1 left out"),
+    ("allot_space", sample("allotment", "capacity_ml", to=-1), 2, "too small"),
+    ("allot_space", sample("allotment", "asks", 0, "ask_ml", to=-1), 2, "too small"),
+    ("allot_space", sample("allotment", "asks", 0, "member", to="\ud800"), 2, "half a character"),
+    ("plan_watches", sample("watch-roster", "unit_min", to=0), 2, "unit_min"),
+    ("plan_watches", sample("watch-roster", "t0", to="2027-02-30T06:00+00:00"), 2, "t0"),
+    ("plan_payments", sample("balances", "balances", "ada", to=5), 2, "add up to"),
+    ("share_costs", shares_file(100, 2, weight=-1), 2, "too small"),
+    ("forecast_fire", sample("fire-log", "entries", 0, "at", to="2026-02-30T06:00:00+01:00"), 2, "2026-02-30"),
+    ("forecast_fire", sample("fire-log", "kiln", "hours", "low", to=99), 2, "low"),
+    ("plan_wood", sample("wood-plan", "volume_m3", to=-1), 2, "volume_m3"),
+    ("plan_wood", sample("wood-plan", "stacks", 0, "moisture", to=1.4), 2, "moisture"),
+]
+
+
+@pytest.mark.parametrize(("command", "document", "status", "says"), BAD_FILES, ids=range(len(BAD_FILES)))
+def test_a_bad_file_is_refused_at_the_prompt(tmp_path, command, document, status, says):
+    quick = {"seconds": 0.1} if command == "plan_load" else {}
+    refused_prompt(says, command, written(tmp_path, document), statuses=(status,), **quick)
+
+
+@pytest.mark.parametrize(
+    ("document", "says"),
+    [
+        ("{", "this is not JSON"),
+        (sample("kiln", "zones", 0, "chamber_height_mm", to=-1), "too small"),
+        (sample("kiln", "zones", 0, "cone", to="77"), "77"),
+        (sample("kiln", "name", to="K" * 90), "1 to 80 letters"),
+        (sample("kiln", "zones", 1, "name", to="Front, hot"), "name"),
+    ],
+)
+def test_a_bad_kiln_is_refused_at_the_prompt_and_no_co_op_is_founded(tmp_path, document, says):
+    refused_prompt(says, "walk_firing", kiln=written(tmp_path, document), out=tmp_path / "out", statuses=(2,))
+    assert not Coop.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        (
+            "Ben,urn,1,round,200,2900,10,\n",
+            "No piece of the list can stand in Heron kiln (Front, hot: cone 10, 1150",
+        ),
+        ("Ben,mug,1,round,90,100,06,\n", "No piece of the list can stand in Heron kiln (Front, hot: cone 10"),
+        (f"{'B' * 150},mug,1,round,90,100,10,\n", "Row 2, member: this text has 150 characters; shorten it to 120"),
+    ],
+)
+def test_a_walk_that_could_not_end_is_not_begun(tmp_path, row, says):
+    (tmp_path / "pieces.csv").write_text(HEADER + row)
+    refused_prompt(says, "walk_firing", pieces=tmp_path / "pieces.csv", out=tmp_path / "out", statuses=(2,))
+    assert not Coop.objects.exists()
+
+
+@pytest.mark.parametrize("command", ["plan_load", "share_costs", "allot_space", "plan_watches", "plan_payments"])
+def test_a_file_that_is_not_there_is_refused_at_the_prompt(tmp_path, command):
+    refused_prompt("cannot be read", command, tmp_path / "nowhere.json", statuses=(2,))
+    (tmp_path / "latin.json").write_bytes(b'{"name": "caf\xe9"}')
+    refused_prompt("is not UTF-8", command, tmp_path / "latin.json", statuses=(2,))
+
+
+def test_check_load_refuses_bad_files_and_judges_a_plan_that_breaks_a_rule(tmp_path):
+    bad = written(tmp_path, sample("load-request", "pieces", 0, "h", to=-5))
+    refused_prompt("too small", "check_load", bad, SAMPLES / "load-plan.json", statuses=(2,))
+    tall = written(tmp_path, sample("load-request", "pieces", 0, "h", to=900))
+    with nothing_changed():
+        status, told, _faults = prompt("check_load", tall, SAMPLES / "load-plan.json")
+    assert (status, "p01" in told) == (1, True)
