@@ -145,7 +145,7 @@ def _why(request: RosterRequest, column: int, assigned: Mapping[str, Sequence[st
     there = assigned.get(task.id, ())
     elsewhere = {person for crew in assigned.values() for person in crew} - set(there)
     busy = sum(person.id in elsewhere for person in able)
-    return (
-        f"{when}: {come}, but {busy} of them have other watches or chores, and rest, hours in a day, "
-        "nights or the crew's mix keep the others off."
-    )
+    why = "rest, hours in a day, nights or the crew's mix"
+    if busy == len(able):
+        return f"{when}: {come}, but all of them have other watches or chores, and {why} keep them off this one."
+    return f"{when}: {come}, but {busy} of them have other watches or chores, and {why} keep the others off."

@@ -10,6 +10,8 @@ from itertools import pairwise
 
 from coop.errors import Malformed
 
+_QUARTER = timedelta(minutes=15)  # people meet at a quarter past, not at 13:36
+
 
 @dataclass(frozen=True, slots=True)
 class CrewPhase:
@@ -45,25 +47,28 @@ def cut_watches(
 
     A watch ends where the phase changes; a phase shorter than half a watch joins its shorter neighbour.
     None is shorter than half of ``watch_hours`` unless the whole burn is; none is longer than one and a
-    half. Cuts fall on whole minutes of elapsed time, so a night when the clocks change is as long as it
-    is. Raises Malformed, one sentence per fault.
+    half. Cuts fall on quarters of an hour after lighting, or on minutes where a phase or a watch is too
+    short for that; the hours are elapsed time, so a night when the clocks change is as long as it is.
+    Raises Malformed, one sentence per fault.
     """
     _refuse_nonsense(phases, lit_at, ends_at, watch_hours)
     start, end = lit_at.astimezone(UTC), ends_at.astimezone(UTC)
     length = end - start
     watch = timedelta(minutes=int(Fraction(watch_hours) * 60))
-    edges = [_whole_minutes(length * phase.from_per_mille / 1000) for phase in phases] + [length]
+    shortest = min(length * (phase.to_per_mille - phase.from_per_mille) / 1000 for phase in phases)
+    step = _QUARTER if watch >= 4 * _QUARTER and shortest >= 2 * _QUARTER else timedelta(minutes=1)
+    edges = [_down_to(step, length * phase.from_per_mille / 1000) for phase in phases] + [length]
     stretches = _long_enough(edges, watch / 2)
     cuts = [timedelta(0)]
     for begins, finishes in stretches:
         whole = finishes - begins
         pieces = max(1, round(Fraction(whole // timedelta(microseconds=1), watch // timedelta(microseconds=1))))
-        cuts += [begins + _whole_minutes(whole * number / pieces) for number in range(1, pieces)] + [finishes]
+        cuts += [begins + _down_to(step, whole * number / pieces) for number in range(1, pieces)] + [finishes]
     return [_span(phases, edges, start, begins, finishes) for begins, finishes in pairwise(cuts)]
 
 
-def _whole_minutes(length: timedelta) -> timedelta:
-    return timedelta(minutes=length // timedelta(minutes=1))
+def _down_to(step: timedelta, length: timedelta) -> timedelta:
+    return length // step * step
 
 
 def _long_enough(edges: Sequence[timedelta], least: timedelta) -> list[tuple[timedelta, timedelta]]:

@@ -39,6 +39,21 @@ def test_a_night_when_the_clocks_go_back_is_covered_by_what_it_is_long():
     assert all(w.starts_at.tzinfo is UTC for w in watches)
 
 
+def test_crews_change_on_a_quarter_of_an_hour_after_lighting():
+    phases = (
+        CrewPhase("climb", 0, 600, 2, 1, 3),
+        CrewPhase("soda", 600, 950, 3, 1, 4),
+        CrewPhase("sealing", 950, 1000, 3, 1, 4),
+    )
+    watches = cut_watches(phases, LIT, LIT + timedelta(hours=28), 6)
+    assert [(one.ends_at - LIT) / timedelta(hours=1) for one in watches] == [5.5, 11, 16.75, 22.25, 28]
+
+
+def test_a_burn_too_short_for_quarters_is_cut_on_minutes_and_loses_no_phase():
+    watches = cut_watches(PHASES, LIT, LIT + timedelta(hours=3), 1)
+    assert {name for one in watches for name in one.phases} == {phase.name for phase in PHASES}
+
+
 @st.composite
 def phase_lists(draw):
     cuts = sorted(draw(st.sets(st.integers(1, 999), max_size=5)))
