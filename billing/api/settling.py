@@ -18,6 +18,7 @@ from billing.queries import settlements as queries
 from billing.queries.costs import costs_of, is_out_of_date, standing_receipts
 from coop.api_ground import CoopAPIView
 from firings.access import check_takes_part
+from firings.queries.firings import firing_of
 from firings.tables import MAX_BYTES, read_receipts
 
 
@@ -140,7 +141,7 @@ class Receipts(CoopAPIView):
     @extend_schema(operation_id="receipts_list", responses=ReceiptList)
     def get(self, request: Request, firing: UUID) -> Response:
         """Receipts of a firing that count."""
-        row = queries.firing_of(self.coop, firing)
+        row = firing_of(self.coop, firing)
         check_takes_part(self.membership, row)
         return Response(ReceiptList({"receipts": standing_receipts(row)}).data)
 

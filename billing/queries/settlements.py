@@ -22,6 +22,7 @@ from coop.models import Coop, Membership
 from firings.access import check_takes_part
 from firings.lifecycle import TAKES_RECEIPTS
 from firings.models import Firing
+from firings.queries.firings import firing_of
 
 PAGE = 50
 
@@ -114,19 +115,6 @@ class MoneyPage:
     may_draft: bool
     may_close_without: bool
     history: list[Settlement] = field(default_factory=list)
-
-
-def firing_of(coop: Coop, firing_id: UUID) -> Firing:
-    """The firing with what its pages show. Raises NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(coop)
-        .select_related("coop", "kiln", "lead__person", "deputy__person", "policy")
-        .filter(public_id=firing_id)
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
 
 
 def settlement_of(coop: Coop, settlement_id: UUID) -> Settlement:

@@ -19,6 +19,7 @@ from coop.models import Coop, Membership
 from coop.transactions import say, use_case
 from firings.lifecycle import TAKES_RECEIPTS
 from firings.models import Firing
+from firings.queries.firings import firing_of
 from firings.tables import ReceiptRow, RowFault
 
 MOST_MINOR = 10**9  # ten million in a currency of two digits: more is a slip of the finger
@@ -122,19 +123,6 @@ def withdraw_receipt(coop: Coop, *, by: Membership | None, now: datetime, receip
         raise Refused(_("This receipt was withdrawn before; there is nothing to do."))
     receipt.withdrawn_at = now
     return receipt
-
-
-def firing_of(coop: Coop, firing_id: UUID) -> Firing:
-    """The firing with its co-op, lead and kiln. Raises NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(coop)
-        .select_related("coop", "kiln", "lead__person", "policy")
-        .filter(public_id=firing_id)
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
 
 
 def _open_firing(coop: Coop, firing_id: UUID) -> Firing:

@@ -19,7 +19,6 @@ from billing.models import Account, CostPool, CostShare, Line, Posting, Question
 from billing.queries.costs import STANDING, costs_of, credits_json, is_out_of_date
 from billing.references import rf_reference
 from billing.services import postings
-from billing.services.receipts import firing_of
 from coop import notices
 from coop.computations import ask as ask_for
 from coop.errors import Malformed, NotFound, Refused, Taken
@@ -27,6 +26,7 @@ from coop.models import Computation, Coop, Document, Membership
 from coop.transactions import say, use_case
 from firings.access import check_takes_part
 from firings.models import Firing
+from firings.queries.firings import firing_of
 from firings.queries.hours import terms_of
 from firings.services.firings import close as close_firing
 

@@ -24,6 +24,7 @@ from coop.forms import add_refusal
 from coop.http import CoopRequest, coop_action, coop_form, coop_page
 from coop.transactions import reading
 from firings.access import check_takes_part
+from firings.queries.firings import firing_of
 from firings.tables import read_receipts
 
 
@@ -41,7 +42,7 @@ def firing_money(request: CoopRequest, firing: UUID) -> HttpResponse:
 @coop_form
 def receipt_new(request: CoopRequest, firing: UUID) -> HttpResponse:
     """Enter one receipt."""
-    row = queries.firing_of(request.coop, firing)
+    row = firing_of(request.coop, firing)
     check_takes_part(request.membership, row)
     any_payer = keeps_receipts(request.membership, row)
     form = ReceiptForm(
@@ -81,7 +82,7 @@ def receipt_new(request: CoopRequest, firing: UUID) -> HttpResponse:
 @coop_form
 def receipts_file(request: CoopRequest, firing: UUID) -> HttpResponse:
     """Receipts from a CSV file or pasted rows: all of them, or none and every fault by row."""
-    row = queries.firing_of(request.coop, firing)
+    row = firing_of(request.coop, firing)
     check_takes_part(request.membership, row)
     form = ReceiptsFileForm(request.POST or None, request.FILES or None)
     faults: tuple[str, ...] = ()

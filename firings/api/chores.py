@@ -16,7 +16,7 @@ from coop.api_ground import CoopAPIView, Moment
 from firings.api.watches import MinutesIn, SignUpIn
 from firings.models import Chore, ChorePlace
 from firings.queries import chores as queries
-from firings.queries.watches import firing_of
+from firings.queries.firings import firing_of
 from firings.services import chores as services
 
 

@@ -20,6 +20,7 @@ from firings.access import check_takes_part
 from firings.fire.entries import readings
 from firings.models import Firing, HandOver, LogEntry
 from firings.queries import fire as queries
+from firings.queries.firings import firing_of
 from firings.services import hand_overs, log
 from firings.services.log import EntrySpec
 
@@ -201,7 +202,7 @@ def _note(note: HandOver) -> dict[str, Any]:
 
 class _OfFiring(CoopAPIView):
     def seen(self, firing: UUID) -> Firing:
-        found = queries.find_firing(self.coop, firing)
+        found = firing_of(self.coop, firing)
         check_takes_part(self.membership, found)
         return found
 

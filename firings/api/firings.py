@@ -155,7 +155,7 @@ class OneFiring(CoopAPIView):
     @extend_schema(operation_id="firing_read", responses=FiringDetail)
     def get(self, request: Request, firing: UUID) -> Response:
         """One firing with its space by zone and its decisions."""
-        return Response(_detail(queries.firing_for(self.coop, firing)))
+        return Response(_detail(queries.firing_of(self.coop, firing)))
 
 
 class Dates(CoopAPIView):

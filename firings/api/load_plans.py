@@ -14,9 +14,9 @@ from rest_framework.response import Response
 
 from coop.api_ground import CoopAPIView
 from coop.errors import NotFound
-from firings.api.space import firing_of
 from firings.models import Layer, LoadPlan, Placement
 from firings.queries import load_plans as queries
+from firings.queries.firings import firing_of
 from firings.services import load_plans as services
 
 
@@ -72,7 +72,7 @@ class LoadPlanView(CoopAPIView):
 
     @extend_schema(operation_id="load_plan_read", responses=LoadPlanSerializer)
     def get(self, request: Request, firing: UUID) -> Response:
-        row = queries.plan_of(firing_of(self, firing))
+        row = queries.plan_of(firing_of(self.coop, firing))
         if row is None:
             raise NotFound("There is no load plan yet.")
         return Response(LoadPlanSerializer(row).data)
@@ -96,7 +96,7 @@ class AcceptView(CoopAPIView):
 
     @extend_schema(operation_id="load_plan_accept", request=None, responses=LoadPlanSerializer)
     def post(self, request: Request, firing: UUID, plan: UUID) -> Response:
-        found = LoadPlan.objects.of(self.coop).filter(firing=firing_of(self, firing), public_id=plan)
+        found = LoadPlan.objects.of(self.coop).filter(firing=firing_of(self.coop, firing), public_id=plan)
         if not found.exists():
             raise NotFound("There is no such load plan here.")
         row = services.accept(self.coop, by=self.membership, now=timezone.now(), plan_id=plan)
@@ -110,7 +110,7 @@ class PlacementsView(CoopAPIView):
     def get(self, request: Request, firing: UUID) -> Response:
         rows = (
             Placement.objects.of(self.coop)
-            .filter(layer__plan__firing=firing_of(self, firing), layer__plan__state=LoadPlan.State.ACCEPTED)
+            .filter(layer__plan__firing=firing_of(self.coop, firing), layer__plan__state=LoadPlan.State.ACCEPTED)
             .select_related("layer__zone__zone", "piece")
         )
         return Response(PlacementSerializer(rows, many=True).data)
@@ -121,7 +121,9 @@ class PlacementView(CoopAPIView):
 
     @extend_schema(operation_id="placement_tick", request=TickSerializer, responses=PlacementSerializer)
     def post(self, request: Request, firing: UUID, placement: UUID) -> Response:
-        found = Placement.objects.of(self.coop).filter(layer__plan__firing=firing_of(self, firing), public_id=placement)
+        found = Placement.objects.of(self.coop).filter(
+            layer__plan__firing=firing_of(self.coop, firing), public_id=placement
+        )
         if not found.exists():
             raise NotFound("There is no such place on a load plan here.")
         row = services.tick(
@@ -139,7 +141,7 @@ class LayerView(CoopAPIView):
 
     @extend_schema(operation_id="layer_tick", request=TickSerializer, responses=PlacementSerializer(many=True))
     def post(self, request: Request, firing: UUID, layer: UUID) -> Response:
-        found = Layer.objects.of(self.coop).filter(plan__firing=firing_of(self, firing), public_id=layer)
+        found = Layer.objects.of(self.coop).filter(plan__firing=firing_of(self.coop, firing), public_id=layer)
         if not found.exists():
             raise NotFound("There is no such layer here.")
         row = services.tick_layer(

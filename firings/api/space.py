@@ -17,6 +17,7 @@ from coop.api_ground import CoopAPIView
 from coop.errors import Malformed, NotFound
 from firings.models import Firing, Piece
 from firings.queries import space as queries
+from firings.queries.firings import firing_of
 from firings.services import space as services
 from firings.services.space import PieceSpec
 from firings.tables import read_pieces
@@ -128,19 +129,6 @@ class WaitingSerializer(serializers.Serializer[Any]):
     piece = PieceSerializer()
 
 
-def firing_of(view: CoopAPIView, public_id: UUID) -> Firing:
-    """The firing at this address in the caller's co-op. Raises NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(view.coop)
-        .filter(public_id=public_id)
-        .select_related("kiln", "lead__person", "policy")
-        .first()
-    )
-    if found is None:
-        raise NotFound("There is no such firing here.")
-    return found
-
-
 def _pieces(firing: Firing) -> Any:
     return Piece.objects.filter(coop=firing.coop_id, booking__firing=firing).select_related(
         "booking__member__person", "zone__zone"
@@ -156,7 +144,7 @@ class SpaceView(CoopAPIView):
 
     @extend_schema(operation_id="space_read", responses=SpaceSerializer)
     def get(self, request: Request, firing: UUID) -> Response:
-        row = firing_of(self, firing)
+        row = firing_of(self.coop, firing)
         spaces = queries.space_by_zone(row)
         held = queries.held_ml(row, self.membership)
         answer = {
@@ -174,7 +162,7 @@ class PiecesView(CoopAPIView):
 
     @extend_schema(operation_id="pieces_list", responses=PieceSerializer(many=True))
     def get(self, request: Request, firing: UUID) -> Response:
-        row = firing_of(self, firing)
+        row = firing_of(self.coop, firing)
         mine = _pieces(row).filter(booking__member=self.membership).exclude(state=Piece.State.WITHDRAWN)
         return Response(PieceSerializer(mine.order_by("importance", "pk"), many=True).data)
 
@@ -202,7 +190,7 @@ class PiecesCsvView(CoopAPIView):
     )
     def post(self, request: Request, firing: UUID) -> Response:
         said = self.read(PieceListTextSerializer)
-        row = firing_of(self, firing)
+        row = firing_of(self.coop, firing)
         table = read_pieces(said["text"], member=None if said["by_member_column"] else self.membership.name)
         if table.faults:
             shown = [str(fault) for fault in table.faults[:50]]
@@ -239,7 +227,7 @@ class PieceView(CoopAPIView):
         return Response(PieceSerializer(gone).data)
 
     def _piece(self, firing: UUID, piece: UUID) -> Piece:
-        found: Piece | None = _pieces(firing_of(self, firing)).filter(public_id=piece).first()
+        found: Piece | None = _pieces(firing_of(self.coop, firing)).filter(public_id=piece).first()
         if found is None:
             raise NotFound("There is no such piece here.")
         return found
@@ -268,7 +256,7 @@ class WaitingListView(CoopAPIView):
 
     @extend_schema(operation_id="waiting_list", responses=WaitingSerializer(many=True))
     def get(self, request: Request, firing: UUID) -> Response:
-        rows = _pieces(firing_of(self, firing)).waiting()[:500]
+        rows = _pieces(firing_of(self.coop, firing)).waiting()[:500]
         answer = [{"place": place, "piece": piece} for place, piece in enumerate(rows, start=1)]
         return Response(WaitingSerializer(answer, many=True).data)
 

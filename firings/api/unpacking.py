@@ -18,7 +18,7 @@ from coop.api_ground import CoopAPIView
 from firings.access import check_takes_part
 from firings.models import Damage, Firing, Outcome, Piece
 from firings.queries import unpacking as queries
-from firings.queries.fire import find_firing
+from firings.queries.firings import firing_of
 from firings.services import unpacking as services
 
 PAGE = 50
@@ -122,7 +122,7 @@ def _damage(row: Damage, currency: str) -> dict[str, Any]:
 
 class _OfFiring(CoopAPIView):
     def seen(self, firing: UUID) -> Firing:
-        found = find_firing(self.coop, firing)
+        found = firing_of(self.coop, firing)
         check_takes_part(self.membership, found)
         return found
 

@@ -18,6 +18,7 @@ from firings.access import check_leads
 from firings.models import PlaceOffer, WatchPlace, WatchProposal, Wish
 from firings.queries import hours as hour_queries
 from firings.queries import watches as queries
+from firings.queries.firings import firing_of
 from firings.queries.watches import WatchRow
 from firings.services import watches as services
 
@@ -204,7 +205,7 @@ class WatchesView(CoopAPIView):
     @extend_schema(operation_id="watches_list", responses=WatchOut(many=True))
     def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
         """The watches of a firing with their crews and what is missing."""
-        rows = queries.rows_for(queries.firing_of(self.coop, firing), self.membership, timezone.now())
+        rows = queries.rows_for(firing_of(self.coop, firing), self.membership, timezone.now())
         return _said(WatchOut, [_watch(row) for row in rows])
 
 
@@ -245,7 +246,7 @@ class OffersView(CoopAPIView):
     @extend_schema(operation_id="watch_offers_list", responses=OfferOut(many=True))
     def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
         """Places this member could take over."""
-        found = queries.offers_to(queries.firing_of(self.coop, firing), self.membership, timezone.now())
+        found = queries.offers_to(firing_of(self.coop, firing), self.membership, timezone.now())
         return _said(OfferOut, [_offer(offer) for offer in found])
 
 
@@ -279,7 +280,7 @@ class ProposalsView(CoopAPIView):
     @extend_schema(operation_id="watch_proposals_list", responses=ProposalOut(many=True))
     def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
         """The proposal that lies before the lead, or was accepted last."""
-        found = queries.latest_proposal(queries.firing_of(self.coop, firing))
+        found = queries.latest_proposal(firing_of(self.coop, firing))
         return _said(ProposalOut, [] if found is None else [_proposal(found)])
 
     @extend_schema(operation_id="watch_proposal_ask", request=None, responses={202: RosterAskedOut})
@@ -330,7 +331,7 @@ class FiringHoursView(CoopAPIView):
     @extend_schema(operation_id="firing_hours_list", responses=HoursOut(many=True))
     def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
         """Hours owed and worked in a firing: everybody's for its lead, one's own for others."""
-        found = queries.firing_of(self.coop, firing)
+        found = firing_of(self.coop, firing)
         sees_all = allowed(check_leads, self.membership, found)
         return _said(
             HoursOut,

@@ -16,8 +16,8 @@ from coop.errors import Refused
 from coop.models import Computation, SignOff
 from coop.transactions import reading
 from firings.models import Firing
-from firings.queries import fire
 from firings.queries.cleanup import checklist_lines
+from firings.queries.firings import firing_of
 
 SHEETS = 3
 ROWS_A_SHEET = 16
@@ -56,7 +56,7 @@ def make_log_sheet(row: Computation, now: datetime) -> dict[str, Any]:
 
 def _make(row: Computation, now: datetime, template: str, file_stem: str) -> dict[str, Any]:
     with reading(row.coop), timezone.override(ZoneInfo(row.coop.time_zone)):
-        firing = fire.find_firing(row.coop, row.subject)
+        firing = firing_of(row.coop, row.subject)
         if row.kind == "checklist_sheet":
             context = checklist_context(firing, now)
         else:

@@ -19,6 +19,7 @@ from firings.documents.load_sheets import picture
 from firings.models import Firing, FiringZone, HandOver, StageMove
 from firings.queries import fire, unpacking, watches
 from firings.queries.cleanup import checklist_lines
+from firings.queries.firings import firing_of
 
 
 def context_of(firing: Firing, now: datetime) -> dict[str, Any]:
@@ -64,7 +65,7 @@ def context_of(firing: Firing, now: datetime) -> dict[str, Any]:
 def make_record(row: Computation, now: datetime) -> dict[str, Any]:
     """Set the record as it stands now and keep it. Raises NotFound, PdfOff."""
     with reading(row.coop), timezone.override(ZoneInfo(row.coop.time_zone)):
-        firing = fire.find_firing(row.coop, row.subject)
+        firing = firing_of(row.coop, row.subject)
         context = context_of(firing, now)
         content = pdf.from_template("print/firing_record.html", context)
     document = documents.keep(

@@ -16,6 +16,7 @@ from coop.models import Computation
 from coop.transactions import reading
 from firings.models import Firing
 from firings.queries import chores, watches
+from firings.queries.firings import firing_of
 
 
 def context_of(firing: Firing, now: datetime) -> dict[str, Any]:
@@ -35,7 +36,7 @@ def context_of(firing: Firing, now: datetime) -> dict[str, Any]:
 def make_sheet(row: Computation, now: datetime) -> dict[str, Any]:
     """Set the sheet and keep it. Raises NotFound, PdfOff."""
     with reading(row.coop), timezone.override(ZoneInfo(row.coop.time_zone)):
-        firing = watches.firing_of(row.coop, row.subject)
+        firing = firing_of(row.coop, row.subject)
         context = context_of(firing, now)
         content = pdf.from_template("print/roster.html", context)
     document = documents.keep(

@@ -13,7 +13,7 @@ from coop.access import allowed
 from coop.models import Coop, Membership, Role, SignOff
 from firings.access import check_leads, check_steward, check_takes_part
 from firings.models import CheckItem, Checklist, Firing
-from firings.queries.fire import find_firing
+from firings.queries.firings import firing_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ def checklist_lines(coop: Coop, firing: Firing) -> QuerySet[CheckItem]:
 
 def checklist_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime) -> ChecklistPage:
     """Raises NotFound, and NotAllowed for a guest of another firing."""
-    firing = find_firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(reader, firing)
     checklist = Checklist.objects.of(coop).select_related("signed_by__person").filter(firing=firing).first()
     items = list(checklist_lines(coop, firing)[:200]) if checklist else []

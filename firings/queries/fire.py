@@ -21,6 +21,7 @@ from firings.fire.curve import curve_svg
 from firings.fire.entries import Entry, effective, readings
 from firings.fire.entries import probes as probes_of
 from firings.models import Firing, HandOver, LogEntry, Watch, WatchPlace
+from firings.queries.firings import firing_of
 
 PAGE: Final = 50
 AMBIENT_C: Final = 15.0
@@ -351,22 +352,9 @@ class FirePage:
     clock_goes_back: bool
 
 
-def find_firing(coop: Coop, firing_id: UUID) -> Firing:
-    """The firing with its kiln, lead and deputy. Raises NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(coop)
-        .select_related("coop", "kiln", "lead__person", "deputy__person", "ended_by__person", "policy")
-        .filter(public_id=firing_id)
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
-
-
 def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime, number: int = 1) -> FirePage:
     """Raises NotFound, and NotAllowed for a guest of another firing. The log is paged by 50, newest first."""
-    firing = find_firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(reader, firing)
     rows = rows_of(firing)
     entries = entries_of(rows)

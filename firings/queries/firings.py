@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.core.paginator import Page, Paginator
 from django.db.models import F, Q, QuerySet, Sum
+from django.utils.translation import gettext as _
 
 from coop.errors import NotFound
 from coop.models import Coop, Membership
@@ -48,8 +49,8 @@ class Overview:
     may_lead: bool
 
 
-def firing_for(coop: Coop, firing_id: UUID) -> Firing:
-    """One firing with kiln and lead, or NotFound."""
+def firing_of(coop: Coop, firing_id: UUID) -> Firing:
+    """The co-op's firing with this id, with kiln, lead and policy. Raises NotFound."""
     found: Firing | None = (
         Firing.objects.of(coop)
         .select_related("coop", "kiln", "lead__person", "deputy__person", "policy", "ended_by__person")
@@ -57,7 +58,7 @@ def firing_for(coop: Coop, firing_id: UUID) -> Firing:
         .first()
     )
     if found is None:
-        raise NotFound("firing")
+        raise NotFound(_("There is no such firing here."))
     return found
 
 

@@ -15,7 +15,7 @@ from coop.errors import NotFound
 from coop.models import Coop, Membership
 from firings.access import check_leads, check_takes_part
 from firings.models import Damage, Firing, Outcome, Piece
-from firings.queries.fire import find_firing
+from firings.queries.firings import firing_of
 
 PAGE: Final = 50
 
@@ -87,7 +87,7 @@ def damages_of(firing: Firing) -> tuple[Damage, ...]:
 
 def unpacking_page(coop: Coop, firing_id: UUID, reader: Membership, *, number: str = "1") -> UnpackingPage:
     """Raises NotFound, and NotAllowed for a guest of another firing."""
-    firing = find_firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(reader, firing)
     leads = allowed(check_leads, reader, firing)
     pieces = pieces_of(firing)

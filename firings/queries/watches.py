@@ -77,19 +77,6 @@ class WatchRow:
         return not self.has_begun and self.mine is None and self.free > 0
 
 
-def firing_of(coop: Coop, firing_id: UUID) -> Firing:
-    """The firing with what its pages show. Raises NotFound."""
-    firing: Firing | None = (
-        Firing.objects.of(coop)
-        .filter(public_id=firing_id)
-        .select_related("kiln", "coop", "policy", "lead__person", "deputy__person")
-        .first()
-    )
-    if firing is None:
-        raise NotFound(_("There is no such firing here."))
-    return firing
-
-
 def rows_for(firing: Firing, me: Membership | None, now: datetime, *, only: UUID | None = None) -> list[WatchRow]:
     """The firing's watches in order, as ``me`` sees them; the number of queries does not grow with them."""
     places = (

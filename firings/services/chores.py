@@ -23,6 +23,7 @@ from firings.access import check_leads, check_takes_part
 from firings.fire import wood
 from firings.models import Chore, ChorePlace, Firing, HoursEntry, WoodStack
 from firings.queries import hours
+from firings.queries.firings import firing_of
 from firings.roster.wood import wood_chores
 from firings.services import rosters
 from firings.services.hours import credit
@@ -418,18 +419,6 @@ def acting(coop: Coop, by: Membership | None, firing: Firing, member_id: UUID | 
     if member is None:
         raise NotFound(_("There is no such member here."))
     return member
-
-
-def firing_of(coop: Coop, firing_id: UUID) -> Firing:
-    firing: Firing | None = (
-        Firing.objects.of(coop)
-        .filter(public_id=firing_id)
-        .select_related("kiln", "coop", "policy", "lead__person")
-        .first()
-    )
-    if firing is None:
-        raise NotFound(_("There is no such firing here."))
-    return firing
 
 
 def _chore(coop: Coop, chore_id: UUID) -> Chore:

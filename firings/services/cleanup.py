@@ -20,6 +20,7 @@ from coop.models import Computation, Coop, Membership, Notice, Role, SignOff
 from coop.transactions import reading, say, use_case
 from firings.access import check_leads, check_steward, check_takes_part
 from firings.models import CheckItem, Checklist, Firing, TemplateItem
+from firings.queries.firings import firing_of
 
 STRETCH = timedelta(days=1)
 
@@ -259,7 +260,7 @@ def sign_off(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUI
     # The move into clean-up makes a checklist, and signing it moves on: each module needs the other.
     from firings.services.firings import record_move
 
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_steward(by)
     if firing.stage != Firing.Stage.CLEANUP:
         raise Refused(_("This firing is not in clean-up, so there is nothing to sign off."))
@@ -305,7 +306,7 @@ def _tell_treasurers(firing: Firing, by: Membership | None, now: datetime) -> No
 @use_case
 def ask_for_sheet(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
     """Ask for the checklist as a printable paper."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     if not Checklist.objects.of(coop).filter(firing=firing).exists():
         raise Refused(_("There is no checklist yet; it is made when the firing enters clean-up."))
@@ -394,15 +395,6 @@ def _stretch(firing: Firing, now: datetime) -> None:
 
 
 # --- Looked up ------------------------------------------------------------------------------
-
-
-def _firing(coop: Coop, firing_id: UUID) -> Firing:
-    found: Firing | None = (
-        Firing.objects.of(coop).select_related("coop", "kiln", "lead__person").filter(public_id=firing_id).first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
 
 
 def _member(coop: Coop, member_id: UUID) -> Membership:

@@ -34,6 +34,7 @@ from firings.models import (
     Watch,
     WatchPlace,
 )
+from firings.queries.firings import firing_of
 from firings.services import cleanup, hours, space, watches
 
 say(
@@ -429,19 +430,6 @@ def bring_guest(
 
 
 # --- Shared steps ---------------------------------------------------------------------------
-
-
-def firing_of(coop: Coop, firing_id: UUID) -> Firing:
-    """The co-op's firing with this id, or NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(coop)
-        .select_related("coop", "kiln", "lead__person", "deputy__person", "policy")
-        .filter(public_id=firing_id)
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
 
 
 def takes_part(firing: Firing) -> Iterable[Membership]:

@@ -17,6 +17,7 @@ from coop.transactions import say, use_case
 from firings.fire import handover
 from firings.models import Firing, HandOver, Watch, WatchPlace
 from firings.queries.fire import entries_of, rows_of
+from firings.queries.firings import firing_of
 from firings.services.log import check_writes
 
 LONGEST = 8000
@@ -31,7 +32,7 @@ say(
 @use_case
 def draft(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> HandOver:
     """Draft the note from what the log says since the last one; a draft nobody accepted yet is drafted anew."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_writes(by, firing)
     if firing.stage not in (Firing.Stage.LIT, Firing.Stage.COOLING):
         raise Refused(_("There is nothing to hand over: this kiln is not burning or cooling."))
@@ -119,13 +120,4 @@ def _watch_at(firing: Firing, now: datetime) -> Watch | None:
     found: Watch | None = (
         Watch.objects.of(firing.coop).filter(firing=firing, starts_at__lt=now).standing().order_by("-starts_at").first()
     )
-    return found
-
-
-def _firing(coop: Coop, firing_id: UUID) -> Firing:
-    found: Firing | None = (
-        Firing.objects.of(coop).select_related("coop", "kiln", "lead__person").filter(public_id=firing_id).first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
     return found

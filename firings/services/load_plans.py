@@ -20,6 +20,7 @@ from firings.load_plan import check
 from firings.load_plan.problem import LoadRequest, plan_document, plan_from, request_document, request_from
 from firings.load_plan.solve import plan as planned
 from firings.models import Firing, FiringZone, Layer, LoadPlan, Piece, Placement
+from firings.queries.firings import firing_of
 from firings.queries.load_plans import request_for, tenths
 
 SECONDS = 4.0
@@ -34,7 +35,7 @@ say(
 @use_case
 def propose(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, seed: int = 1) -> Computation:
     """Ask for a load plan of what holds space now. It is computed beside the page and kept as a proposal."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_leads(by, firing)
     _check_can_be_planned(firing)
     return computations.ask(coop, kind="load_plan", subject=firing.public_id, by=by, now=now, request={"seed": seed})
@@ -51,7 +52,7 @@ def keep_proposal(
     plan: dict[str, Any],
 ) -> LoadPlan:
     """Keep a computed plan as the firing's newest proposal; the same answer twice is kept once."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_leads(by, firing)
     _check_can_be_planned(firing)
     newest: LoadPlan | None = LoadPlan.objects.of(coop).filter(firing=firing).order_by("-version").first()
@@ -75,7 +76,7 @@ def propose_now(
 ) -> LoadPlan:
     """Compute a load plan here and now and keep it as a proposal; the planner runs outside of any transaction."""
     with reading(coop):
-        firing = _firing(coop, firing_id)
+        firing = firing_of(coop, firing_id)
         check_leads(by, firing)
         _check_can_be_planned(firing)
         request = request_for(firing)
@@ -152,7 +153,7 @@ def ask_labels(
     coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, only_mine: bool = False
 ) -> Computation:
     """Ask for labels of the firing's pieces as PDF: everybody's, or one's own."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     pieces = Piece.objects.of(coop).filter(booking__firing=firing).held()
     if only_mine and by is not None:
@@ -168,15 +169,6 @@ def ask_labels(
         now=now,
         request={**member, "at": now.isoformat()},
     )
-
-
-def _firing(coop: Coop, firing_id: UUID) -> Firing:
-    firing: Firing | None = (
-        Firing.objects.of(coop).filter(public_id=firing_id).select_related("kiln", "lead__person").first()
-    )
-    if firing is None:
-        raise NotFound(_("There is no such firing here."))
-    return firing
 
 
 def _plan(coop: Coop, plan_id: UUID) -> tuple[LoadPlan, Firing]:

@@ -21,6 +21,7 @@ from coop.transactions import say, use_case
 from firings.access import check_takes_part
 from firings.fire import cones
 from firings.models import Firing, LogEntry, WatchPlace
+from firings.queries.firings import firing_of
 
 MOST_AT_ONCE: Final = 500
 LOWEST_DC, HIGHEST_DC = -500, 16000
@@ -109,7 +110,7 @@ def write(
 
     Raises Malformed with one sentence per faulty entry.
     """
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_writes(by, firing)
     if len(entries) > MOST_AT_ONCE:
         raise Malformed([_("Send at most %(most)s entries at once.") % {"most": MOST_AT_ONCE}])
@@ -180,7 +181,7 @@ def strike(
 @use_case
 def ask_for_record(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
     """Ask for the record of the firing as a paper: everything that is known about it."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     return ask(coop, kind="firing_record", subject=firing.public_id, by=by, now=now)
 
@@ -188,7 +189,7 @@ def ask_for_record(coop: Coop, *, by: Membership | None, now: datetime, firing_i
 @use_case
 def ask_for_blank_sheet(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
     """Ask for blank log sheets, for the night the phones are dead."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     return ask(coop, kind="log_sheet", subject=firing.public_id, by=by, now=now)
 
@@ -198,7 +199,7 @@ def _standing(coop: Coop, by: Membership | None, entry_id: UUID) -> LogEntry:
     found = LogEntry.objects.of(coop).select_for_update().filter(public_id=entry_id).first()
     if found is None:
         raise NotFound(_("There is no such entry in the log."))
-    found.firing = _firing(coop, Firing.objects.of(coop).values_list("public_id", flat=True).get(pk=found.firing_id))
+    found.firing = firing_of(coop, Firing.objects.of(coop).values_list("public_id", flat=True).get(pk=found.firing_id))
     check_writes(by, found.firing)
     if found.firing.stage in (Firing.Stage.CLOSED, Firing.Stage.CALLED_OFF):
         raise Refused(_("This firing is closed and its log is read-only."))
@@ -389,15 +390,3 @@ def _short(field: str, text: str, most: int) -> str:
             field, _("“%(text)s…” is too long; use at most %(most)s letters.") % {"text": tidy[:20], "most": most}
         )
     return tidy
-
-
-def _firing(coop: Coop, firing_id: UUID) -> Firing:
-    found: Firing | None = (
-        Firing.objects.of(coop)
-        .select_related("coop", "kiln", "lead__person", "deputy__person")
-        .filter(public_id=firing_id)
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found

@@ -22,6 +22,7 @@ from coop.transactions import say, use_case
 from firings.access import check_leads, check_takes_part
 from firings.fire import cones
 from firings.models import Booking, Firing, FiringZone, Material, Piece, StageMove
+from firings.queries.firings import firing_of
 from firings.queries.space import asked_ml, litres, terms_of
 from firings.services import material_gate
 from firings.services.material_gate import Sizes
@@ -90,7 +91,7 @@ def list_piece(
     may list; what they list then has been brought and must fit. Raises NoSpace where it would have to wait
     and may not, Refused by the material gate, by the cap per member and outside of booking.
     """
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     member = _member(coop, firing, by, member_id)
     _check_open(firing, by, now)
     is_loading = firing.stage == Firing.Stage.LOADING
@@ -128,7 +129,7 @@ def list_pieces(
     With ``by_name`` the lead or the coordinator lists for the members named in the rows (name or e-mail);
     else the rows' member column counts for nothing. Raises Malformed with one sentence per faulty row.
     """
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     _check_open(firing, by, now)
     if by_name:
         _check_for_others(firing, by)
@@ -268,15 +269,6 @@ def spec_of(row: PieceRow) -> PieceSpec:
 
 
 # --- Whose, and when ----------------------------------------------------------------------
-
-
-def _firing(coop: Coop, firing_id: UUID) -> Firing:
-    firing: Firing | None = (
-        Firing.objects.of(coop).filter(public_id=firing_id).select_related("kiln", "lead__person", "policy").first()
-    )
-    if firing is None:
-        raise NotFound(_("There is no such firing here."))
-    return firing
 
 
 def _piece(coop: Coop, piece_id: UUID) -> tuple[Piece, Firing]:

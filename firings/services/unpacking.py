@@ -14,6 +14,7 @@ from coop.models import Coop, Membership
 from coop.transactions import say, use_case
 from firings.access import check_leads, check_takes_part
 from firings.models import Damage, Firing, Outcome, Piece
+from firings.queries.firings import firing_of
 
 # Until the cost shares are posted what came out, and who bears what broke, may still be put right.
 OUTCOME_STAGES = (Firing.Stage.UNPACKING, Firing.Stage.CLEANUP, Firing.Stage.SETTLING)
@@ -95,7 +96,7 @@ def _counts(piece: Piece, counts: Mapping[str, int]) -> dict[str, int]:
 @use_case
 def rest_is_good(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> int:
     """The lead says of every row nobody has said anything of that all of it is good; returns how many rows."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     _check_leads_unpacking(by, firing)
     _check_stage(firing)
     rest = Piece.objects.of(coop).held().filter(booking__firing=firing, outcomes=None)
@@ -121,7 +122,7 @@ def report_damage(
     piece_id: UUID | None = None,
 ) -> Damage:
     """Write down that something was damaged. Anybody who takes part may; who bears it is decided later."""
-    firing = _firing(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     if firing.stage not in DAMAGE_STAGES:
         raise Refused(_("Damage is written down from loading until the firing is settled."))
@@ -226,13 +227,4 @@ def _piece(firing: Firing, piece_id: UUID) -> Piece:
     found: Piece | None = Piece.objects.of(firing.coop).filter(booking__firing=firing, public_id=piece_id).first()
     if found is None:
         raise NotFound(_("There is no such piece in this firing."))
-    return found
-
-
-def _firing(coop: Coop, firing_id: UUID) -> Firing:
-    found: Firing | None = (
-        Firing.objects.of(coop).select_related("coop", "kiln", "lead__person").filter(public_id=firing_id).first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
     return found

@@ -21,6 +21,7 @@ from coop.transactions import reading, say, use_case
 from firings.access import check_leads, check_takes_part
 from firings.models import Firing, HoursEntry, PlaceOffer, Watch, WatchPlace, WatchProposal, Wish
 from firings.queries import hours
+from firings.queries.firings import firing_of
 from firings.roster.watches import CrewPhase, WatchSpan, cut_watches
 from firings.services import chores, rosters
 from firings.services.chores import check_may_confirm, worked_minutes
@@ -428,7 +429,7 @@ def wish(coop: Coop, *, by: Membership, now: datetime, watch_id: UUID, value: st
 @use_case
 def wish_all(coop: Coop, *, by: Membership, now: datetime, firing_id: UUID, values: Mapping[UUID, str]) -> list[Wish]:
     """All wishes for one firing at once: what is named is set, an empty value takes a wish back, the rest stays."""
-    firing = chores.firing_of(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     watches = {watch.public_id: watch for watch in Watch.objects.of(coop).filter(firing=firing).standing()}
     for watch_id, value in values.items():
@@ -455,7 +456,7 @@ def _check_wish(watch: Watch, value: str, now: datetime) -> None:
 @use_case
 def propose_roster(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
     """Ask for a proposal of the whole roster; the lead sees it when it is computed and decides."""
-    firing = chores.firing_of(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     check_leads(by, firing)
     _check_takes_crew(firing)
     if not _to_come(firing, now).exists():
@@ -466,7 +467,7 @@ def propose_roster(coop: Coop, *, by: Membership | None, now: datetime, firing_i
 @use_case
 def print_roster(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> Computation:
     """Ask for the roster as a sheet for the wall (PDF), as it stands when it is made."""
-    firing = chores.firing_of(coop, firing_id)
+    firing = firing_of(coop, firing_id)
     if by is not None:
         check_takes_part(by, firing)
     return computations.ask(coop, kind="roster_sheet", subject=firing.public_id, by=by, now=now)

@@ -19,7 +19,7 @@ from coop.transactions import reading
 from firings.access import check_leads
 from firings.forms.chores import ChoreForm
 from firings.queries import chores as queries
-from firings.queries.watches import firing_of
+from firings.queries.firings import firing_of
 from firings.services import chores as services
 from firings.views.watches import minutes_in
 

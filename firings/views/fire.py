@@ -25,6 +25,7 @@ from firings.access import check_leads
 from firings.forms.fire import FORMS, EntryForm, HandOverForm, ReadingForm, StrikeForm
 from firings.models import Firing, LogEntry
 from firings.queries import fire as queries
+from firings.queries.firings import firing_of
 from firings.services import hand_overs, log
 
 READINGS_SHOWN = 12
@@ -35,7 +36,7 @@ def firing_fire(request: CoopRequest, firing: UUID) -> HttpResponse:
     if request.method != "POST":
         return _page(request, firing)
     now = timezone.now()
-    found = queries.find_firing(request.coop, firing)
+    found = firing_of(request.coop, firing)
     form = _typed(request, queries.may_need_fold(found, now))
     try:
         if not form.is_valid():
@@ -165,7 +166,7 @@ def _to(request: CoopRequest, firing: UUID) -> HttpResponse:
 @coop_form
 def log_entry(request: CoopRequest, firing: UUID, entry: UUID) -> HttpResponse:
     now = timezone.now()
-    found = queries.find_firing(request.coop, firing)
+    found = firing_of(request.coop, firing)
     row = queries.find_entry(found, entry)
     zone = ZoneInfo(request.coop.time_zone)
     options: dict[str, Any] = {
@@ -241,7 +242,7 @@ def hand_over_draft(request: CoopRequest, firing: UUID) -> HttpResponse | None:
 
 @coop_form
 def hand_over(request: CoopRequest, firing: UUID, hand_over: UUID) -> HttpResponse:
-    found = queries.find_firing(request.coop, firing)
+    found = firing_of(request.coop, firing)
     note = queries.find_hand_over(found, hand_over)
     if request.method != "POST":
         return _hand_over_page(request, found, note, HandOverForm(initial={"text": note.text}))

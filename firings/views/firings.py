@@ -62,7 +62,7 @@ def firings(request: CoopRequest) -> HttpResponse:
 
 @coop_page
 def firing(request: CoopRequest, firing: UUID) -> HttpResponse:
-    found = queries.firing_for(request.coop, firing)
+    found = queries.firing_of(request.coop, firing)
     shown = queries.overview(found, request.membership)
     return render(
         request,
@@ -109,7 +109,7 @@ def firing_call(request: CoopRequest) -> HttpResponse:
 @coop_form
 def firing_dates(request: CoopRequest, firing: UUID) -> HttpResponse:
     if request.method != "POST":
-        found = queries.firing_for(request.coop, firing)
+        found = queries.firing_of(request.coop, firing)
         check_leads(request.membership, found)
         names = ("occupied_from", "lights_at")
         now_set = {name: timezone.localtime(getattr(found, name)) for name in names}

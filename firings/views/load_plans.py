@@ -19,13 +19,13 @@ from coop.models import Computation
 from firings.access import check_leads, check_takes_part
 from firings.models import Firing, Layer, LoadPlan, Placement
 from firings.queries import load_plans as queries
+from firings.queries.firings import firing_of
 from firings.services import load_plans as services
-from firings.views.space import firing_of
 
 
 @coop_page
 def firing_load_plan(request: CoopRequest, firing: UUID) -> HttpResponse:
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     wanted = request.GET.get("version", "")
     version = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 7 else None
     plan = queries.plan_of(row, version)
@@ -117,7 +117,7 @@ def piece_labels(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 
 def _of_firing(request: CoopRequest, firing: UUID, plan: LoadPlan | None) -> LoadPlan:
-    if plan is None or plan.firing_id != firing_of(request, firing).pk:
+    if plan is None or plan.firing_id != firing_of(request.coop, firing).pk:
         raise NotFound(_("There is no such load plan here."))
     return plan
 

@@ -26,25 +26,13 @@ from firings.access import check_leads, check_takes_part
 from firings.forms.space import ListFileForm, ListForm, PieceForm
 from firings.models import Firing, Material, Piece
 from firings.queries import space as queries
+from firings.queries.firings import firing_of
 from firings.queries.space import PAGE
 from firings.services import space as services
 from firings.tables import PieceRow, RowFault, Table, read_pieces
 
 SAMPLES = Path(__file__).resolve().parent.parent / "samples"
 MOST_FAULTS_SHOWN = 50
-
-
-def firing_of(request: CoopRequest, public_id: UUID) -> Firing:
-    """The firing at this address in the request's co-op. Raises NotFound."""
-    found: Firing | None = (
-        Firing.objects.of(request.coop)
-        .filter(public_id=public_id)
-        .select_related("kiln", "lead__person", "policy")
-        .first()
-    )
-    if found is None:
-        raise NotFound(_("There is no such firing here."))
-    return found
 
 
 def piece_of(request: CoopRequest, firing: Firing, public_id: UUID) -> Piece:
@@ -62,7 +50,7 @@ def piece_of(request: CoopRequest, firing: Firing, public_id: UUID) -> Piece:
 
 @coop_page
 def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     pieces = queries.pieces_of(row, request.membership)
     waiting = queries.waiting_list(row)
     page = Paginator(pieces, PAGE).get_page(request.GET.get("page"))
@@ -90,7 +78,7 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 @coop_form
 def piece_add(request: CoopRequest, firing: UUID) -> HttpResponse:
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     form = _piece_form(request, row, data=request.POST if request.method == "POST" else None)
     if request.method != "POST":
         return _show_piece(request, row, form)
@@ -114,7 +102,7 @@ def piece_add(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 @coop_form
 def piece_change(request: CoopRequest, firing: UUID, piece: UUID) -> HttpResponse:
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     old = piece_of(request, row, piece)
     form = _piece_form(request, row, data=request.POST if request.method == "POST" else None, piece=old)
     if request.method != "POST":
@@ -134,14 +122,14 @@ def piece_change(request: CoopRequest, firing: UUID, piece: UUID) -> HttpRespons
 
 @coop_action(back="firing_space")
 def piece_withdraw(request: CoopRequest, firing: UUID, piece: UUID) -> None:
-    piece_of(request, firing_of(request, firing), piece)
+    piece_of(request, firing_of(request.coop, firing), piece)
     gone = services.withdraw_piece(request.coop, by=request.membership, now=timezone.now(), piece_id=piece)
     messages.success(request, _("“%(piece)s” is withdrawn; its space is free.") % {"piece": gone.name})
 
 
 @coop_page
 def pieces_brought(request: CoopRequest, firing: UUID) -> HttpResponse:
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     pieces = queries.all_pieces(row)
     page = Paginator(pieces, PAGE).get_page(request.GET.get("page"))
     counted = [piece for piece in pieces if piece.brought is not None]
@@ -163,7 +151,7 @@ def pieces_brought(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 @coop_action(back="pieces_brought")
 def piece_brought(request: CoopRequest, firing: UUID, piece: UUID) -> None:
-    found = piece_of(request, firing_of(request, firing), piece)
+    found = piece_of(request, firing_of(request.coop, firing), piece)
     typed = request.POST.get("brought", "").strip()
     if not typed.isascii() or not typed.isdigit() or len(typed) > 6:
         raise Refused(_("Give how many were brought as a whole number."))
@@ -180,7 +168,7 @@ def piece_brought(request: CoopRequest, firing: UUID, piece: UUID) -> None:
 @coop_form
 def pieces_paste(request: CoopRequest, firing: UUID) -> HttpResponse:
     """Paste, look at what was understood, then save. Nothing is saved by looking."""
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     form = ListForm(request.POST if request.method == "POST" else None)
     _hide_for_others(request, row, form)
     if request.method != "POST":
@@ -209,7 +197,7 @@ def pieces_paste(request: CoopRequest, firing: UUID) -> HttpResponse:
 @coop_form
 def pieces_upload(request: CoopRequest, firing: UUID) -> HttpResponse:
     """Upload a CSV file; what was understood is shown on the same page as a pasted list."""
-    row = firing_of(request, firing)
+    row = firing_of(request.coop, firing)
     form = ListFileForm(*((request.POST, request.FILES) if request.method == "POST" else ()))
     _hide_for_others(request, row, form)
     if request.method != "POST":

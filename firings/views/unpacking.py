@@ -23,7 +23,7 @@ from firings.access import check_leads
 from firings.forms.unpacking import DamageForm, DecisionForm, OutcomeForm
 from firings.models import Damage, Firing, Outcome, Piece
 from firings.queries import unpacking as queries
-from firings.queries.fire import find_firing
+from firings.queries.firings import firing_of
 from firings.services import unpacking as services
 
 
@@ -42,7 +42,7 @@ def _to(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 @coop_form
 def outcome(request: CoopRequest, firing: UUID, piece: UUID) -> HttpResponse:
-    found = find_firing(request.coop, firing)
+    found = firing_of(request.coop, firing)
     row = queries.find_piece(found, piece)
     if request.method != "POST":
         told = {outcome.result: outcome.count for outcome in row.outcomes.all()}
@@ -78,7 +78,7 @@ def _outcome_page(
 
 @coop_action(back="firing_unpacking")
 def outcome_good(request: CoopRequest, firing: UUID, piece: UUID) -> HttpResponse | None:
-    row = queries.find_piece(find_firing(request.coop, firing), piece)
+    row = queries.find_piece(firing_of(request.coop, firing), piece)
     services.set_outcome(
         request.coop,
         by=request.membership,
@@ -103,7 +103,7 @@ def rest_is_good(request: CoopRequest, firing: UUID) -> HttpResponse | None:
 
 @coop_form
 def damage_report(request: CoopRequest, firing: UUID) -> HttpResponse:
-    found = find_firing(request.coop, firing)
+    found = firing_of(request.coop, firing)
     pieces = list(queries.pieces_of(found))
     if request.method != "POST":
         return _damage_page(request, found, DamageForm(pieces=pieces))
@@ -138,7 +138,7 @@ def _damage_page(request: CoopRequest, firing: Firing, form: DamageForm, *, stat
 
 @coop_form
 def damage_decide(request: CoopRequest, firing: UUID, damage: UUID) -> HttpResponse:
-    found = find_firing(request.coop, firing)
+    found = firing_of(request.coop, firing)
     row = queries.find_damage(found, damage)
     options: dict[str, Any] = {"people": queries.who_could_bear(found), "currency": request.coop.currency}
     if request.method != "POST":

@@ -25,6 +25,7 @@ from firings.models import Firing, Wish
 from firings.queries import chores as chore_queries
 from firings.queries import hours as hour_queries
 from firings.queries import watches as queries
+from firings.queries.firings import firing_of
 from firings.services import hours as hour_services
 from firings.services import watches as services
 
@@ -37,7 +38,7 @@ def _to(request: CoopRequest, name: str, **kwargs: UUID) -> HttpResponse:
 
 @coop_page
 def firing_watches(request: CoopRequest, firing: UUID) -> HttpResponse:
-    found, now = queries.firing_of(request.coop, firing), timezone.now()
+    found, now = firing_of(request.coop, firing), timezone.now()
     rows = queries.rows_for(found, request.membership, now)
     gaps = [row for row in rows if row.has_gap]
     return render(
@@ -64,7 +65,7 @@ def firing_watches(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 @coop_page
 def watch(request: CoopRequest, firing: UUID, watch: UUID) -> HttpResponse:
-    found, now = queries.firing_of(request.coop, firing), timezone.now()
+    found, now = firing_of(request.coop, firing), timezone.now()
     row = queries.row_of(found, watch, request.membership, now)
     return render(
         request,
@@ -148,14 +149,14 @@ def minutes_in(request: CoopRequest) -> int | None:
 def watch_wishes(request: CoopRequest, firing: UUID) -> HttpResponse:
     now = timezone.now()
     if request.method == "POST":
-        found = queries.firing_of(request.coop, firing)
+        found = firing_of(request.coop, firing)
         to_come = [row for row in queries.rows_for(found, request.membership, now) if not row.has_begun]
         nights = [row.watch.public_id for row in to_come if queries.is_at_night(row.watch, found)]
         said = wishes_said(request.POST.dict(), [row.watch.public_id for row in to_come], nights=nights)
         services.wish_all(request.coop, by=request.membership, now=now, firing_id=firing, values=said)
         messages.success(request, _("Your wishes are saved."))
         return _to(request, "firing_watches", firing=firing)
-    found = queries.firing_of(request.coop, firing)
+    found = firing_of(request.coop, firing)
     rows = [row for row in queries.rows_for(found, request.membership, now) if not row.has_begun]
     wishes = [{"row": row, "is_night": queries.is_at_night(row.watch, found)} for row in rows]
     return render(
@@ -188,7 +189,7 @@ def _wait_for(request: CoopRequest, computation: UUID, firing: UUID) -> HttpResp
 
 @coop_page
 def watch_proposal(request: CoopRequest, firing: UUID, proposal: UUID) -> HttpResponse:
-    found = queries.firing_of(request.coop, firing)
+    found = firing_of(request.coop, firing)
     shown = queries.proposal_of(found, proposal)
     return render(
         request,
@@ -248,8 +249,8 @@ def firing_hours(request: CoopRequest, firing: UUID) -> HttpResponse:
                 messages.success(request, _("The hours account was adjusted and the member told."))
                 return _to(request, "firing_hours", firing=firing)
         with reading(request.coop):
-            return _hours_page(request, queries.firing_of(request.coop, firing), form, status)
-    return _hours_page(request, queries.firing_of(request.coop, firing), None, 200)
+            return _hours_page(request, firing_of(request.coop, firing), form, status)
+    return _hours_page(request, firing_of(request.coop, firing), None, 200)
 
 
 def _hours_page(request: CoopRequest, firing: Firing, form: AdjustForm | None, status: int) -> HttpResponse:

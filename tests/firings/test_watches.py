@@ -14,6 +14,7 @@ from coop.policy import Terms
 from firings.models import HoursEntry, PlaceOffer, Watch, WatchPlace, Wish
 from firings.queries import hours
 from firings.queries import watches as queries
+from firings.queries.firings import firing_of
 from firings.services import watches
 from tests.factories import NOW, ada, ben, cy, make_member
 from tests.factories_watches import (
@@ -644,7 +645,7 @@ def test_the_rows_of_the_page_cost_the_same_however_many_watches():
 
     def count(firing):
         with CaptureQueriesContext(connection) as seen:
-            rows = queries.rows_for(queries.firing_of(firing.coop, firing.public_id), reader, NOW)
+            rows = queries.rows_for(firing_of(firing.coop, firing.public_id), reader, NOW)
             queries.chart_of(firing, rows)
         return len(seen)
 
