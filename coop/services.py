@@ -68,7 +68,10 @@ say(
 
 
 def found(*, name: str, slug: str, currency: str, time_zone: str, founder: Person, now: datetime) -> Coop:
-    """A new co-op with its first member, who is its coordinator, and the default terms as policy 1."""
+    """A new co-op with its first member, who is its coordinator, and the default terms as policy 1.
+
+    A ``founder`` who is not in the database yet is written with it: all of it or nothing.
+    """
     faults = {
         "name": "" if name.strip() else _("Give the co-op a name."),
         "slug": _address_fault(slug),
@@ -84,6 +87,8 @@ def found(*, name: str, slug: str, currency: str, time_zone: str, founder: Perso
         with founding():
             if Coop.objects.filter(slug=slug).exists():
                 raise taken
+            if founder.pk is None:
+                founder.save(force_insert=True)
             coop = Coop.objects.create(
                 name=name.strip(), slug=slug, currency=currency, time_zone=time_zone, founded_at=now
             )
@@ -117,13 +122,19 @@ def enrol(
     roles: Iterable[str],
     now: datetime,
     mark: str = "",
+    hashed_password: str = "",
 ) -> Membership:
-    """Make a person a member without a mail (import, demo); they set a password by "forgotten password"."""
+    """Make a person a member without a mail (import, demo); they set a password by "forgotten password".
+
+    A demo gives its invented people a password, hashed beforehand (``django.contrib.auth.hashers``).
+    """
     check_coordinate(by)
     address, kinds = _checked_email(email), _checked_roles(roles)
     person = Person.objects.filter(email=address).first()
     if person is None:
         person = Person.objects.create_user(address, None, name=_checked_name(name))
+        if hashed_password:
+            Person.objects.filter(pk=person.pk).update(password=hashed_password)
     return _joined(coop, person, kinds, now, mark=mark)
 
 

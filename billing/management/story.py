@@ -45,12 +45,18 @@ def found(name: str, slug: str, *, currency: str, time_zone: str, people: Iterab
     """A co-op with these people; the first coordinates. Addresses end in ``.example``: no mail leaves."""
     everyone = list(people)
     secret = make_password(password)
-    first = _person(everyone[0], 1, slug, secret)
+    first = Person(email=f"m01@{slug}.example", name=everyone[0].name, password=secret)
     coop = services.found(name=name, slug=slug, currency=currency, time_zone=time_zone, founder=first, now=now)
     for number, someone in enumerate(everyone[1:], start=2):
-        person = _person(someone, number, slug, secret)
         services.enrol(
-            coop, by=None, email=person.email, name=person.name, roles=someone.roles, now=now, mark=someone.mark
+            coop,
+            by=None,
+            email=f"m{number:02d}@{slug}.example",
+            name=someone.name,
+            roles=someone.roles,
+            now=now,
+            mark=someone.mark,
+            hashed_password=secret,
         )
     members = {m.name: m for m in Membership.objects.with_roles().filter(coop=coop).select_related("coop", "person")}
     for kind in everyone[0].roles:
@@ -71,13 +77,6 @@ def found(name: str, slug: str, *, currency: str, time_zone: str, people: Iterab
         steward=next(m for m in members.values() if m.holds("steward")),
         members=members,
     )
-
-
-def _person(someone: invented.Someone, number: int, slug: str, secret: str) -> Person:
-    person = Person.objects.create_user(f"m{number:02d}@{slug}.example", None, name=someone.name)
-    person.password = secret
-    person.save(update_fields=["password"])
-    return person
 
 
 def call(cast: Cast, *, kiln_id: Any, name: str, loads_at: datetime, lights_at: datetime, now: datetime,

@@ -146,7 +146,7 @@ def server(last_litres, database_address, tmp_path):
         until = time.monotonic() + STARTS_WITHIN_S
         while not _answers(port):
             if running.poll() is not None or time.monotonic() > until:
-                pytest.skip(f"gunicorn did not start: {(tmp_path / 'server.log').read_text()[-500:]}")
+                pytest.fail(f"gunicorn did not start: {(tmp_path / 'server.log').read_text()[-500:]}")
             time.sleep(0.2)
         yield port, sessions
     finally:

@@ -39,7 +39,8 @@ class Command(BaseCommand):
         person = Person.objects.filter(email=email).first()
         is_new = person is None
         if person is None:
-            person = Person.objects.create_user(email, None, name=options["person"].strip())
+            person = Person(email=email, name=options["person"].strip())
+            person.set_unusable_password()
         try:
             coop = found(
                 name=options["name"],
@@ -50,8 +51,6 @@ class Command(BaseCommand):
                 now=timezone.now(),
             )
         except Refused as no:
-            if is_new:
-                person.delete()
             raise CommandError(str(no)) from no
         self.stdout.write(f"{coop.name} is founded at {settings.SITE_URL}/{coop.slug}/.")
         if is_new:
