@@ -1,7 +1,9 @@
 """A real server with the demo in a folder of its own, and people who sit at their phones and desks before it."""
 
+import fcntl
 import os
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -79,14 +81,30 @@ class House:
         return [text for text in texts if re.search(rf"^To: .*{re.escape(address)}", text, re.M)]
 
 
+def _furnished(tmp_path_factory):
+    """A folder with the demo in it: seeded once a run, by whichever worker comes first, then copied."""
+    shared = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        shared = shared.parent
+    model = shared / "model-house"
+    with (shared / "model-house.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (model / "seeded").exists():
+            shutil.rmtree(model, ignore_errors=True)
+            model.mkdir()
+            made = House(model)
+            made.manage("migrate", "--no-input", "--verbosity", "0")
+            made.manage("createcachetable")
+            made.manage("seed_demo")
+            (model / "seeded").touch()
+    return Path(shutil.copytree(model, tmp_path_factory.mktemp("house"), dirs_exist_ok=True))
+
+
 @pytest.fixture(scope="session")
 def house(tmp_path_factory):
     if os.environ.get("DATABASE_URL"):
         pytest.skip("the browser tests make a demo of their own in SQLite; unset DATABASE_URL to run them")
-    made = House(tmp_path_factory.mktemp("house"))
-    made.manage("migrate", "--no-input", "--verbosity", "0")
-    made.manage("createcachetable")
-    made.manage("seed_demo")
+    made = House(_furnished(tmp_path_factory))
     made.start()
     yield made
     made.stop()
