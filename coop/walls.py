@@ -25,6 +25,7 @@ APPEND_ONLY = (
     "firings_stagemove",
     "firings_hoursentry",
     "firings_logentry",
+    "firings_furnituremove",
     "billing_posting",
     "billing_line",
 )

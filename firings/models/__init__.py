@@ -3,6 +3,7 @@
 from .after import CheckItem, Checklist, Damage, Outcome
 from .bookings import Booking, Piece
 from .firings import Firing, FiringReview, FiringZone, GuestPass, StageMove
+from .furniture import FurnitureLot, FurnitureMove
 from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
 from .load_plans import Layer, LoadPlan, Placement
 from .log import LogEntry
@@ -29,6 +30,8 @@ __all__ = [
     "Firing",
     "FiringReview",
     "FiringZone",
+    "FurnitureLot",
+    "FurnitureMove",
     "GuestPass",
     "HandOver",
     "HoursEntry",

@@ -35,7 +35,7 @@ from firings.models import (
     WatchPlace,
 )
 from firings.queries.firings import firing_of
-from firings.services import cleanup, hours, space, watches
+from firings.services import cleanup, furniture, hours, space, watches
 
 say(
     kiln_taken_once=gettext_lazy(
@@ -393,6 +393,7 @@ def _owe_hours(firing: Firing, by: Membership | None, now: datetime) -> None:
 
 def _begin_cleanup(firing: Firing, by: Membership | None, now: datetime) -> None:
     cleanup.make_checklist(firing, by, now)
+    furniture.fire_furniture(firing, by, now)
 
 
 _AFTER: dict[str, Callable[[Firing, Membership | None, datetime], None]] = {
