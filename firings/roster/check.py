@@ -85,10 +85,11 @@ def _against_wishes(task: Task, person: Crewmate, wish: str) -> Iterator[str]:
         yield f"{person.called} is not signed off for {task.skill}; ask someone who is."
 
 
-def rest_between(request: RosterRequest, first: Task, second: Task) -> int:
-    """Units of rest a person must have between two tasks."""
+def rest_between(request: RosterRequest, first: Task, second: Task, person: Crewmate | None = None) -> int:
+    """Units of rest between two tasks: for anybody, or for this person, who may have agreed to less."""
     both_watches = first.kind == second.kind == "watch"
-    return request.rules.rest_watch if both_watches else request.rules.rest_other
+    due = request.rules.rest_watch if both_watches else request.rules.rest_other
+    return max(0, due - person.less_rest) if person else due
 
 
 def most_in_a_day(request: RosterRequest, tasks: Sequence[Task]) -> int:
@@ -119,16 +120,16 @@ def _overburdened(request: RosterRequest, person: Crewmate, tasks: Sequence[Task
             pair = f"{request.when(first)} and {request.when(second)}"
             if rest < 0:
                 yield f"{person.called}: {pair} overlap; nobody is in two places at once."
-            elif rest < rest_between(request, first, second):
-                hours = _hours(request, rest_between(request, first, second))
+            elif rest < (due := rest_between(request, first, second, person)):
+                hours = _hours(request, due)
                 had = _hours(request, rest)
                 yield f"{person.called}: only {had} h rest between {pair}; {hours} h are due."
-    if (most := most_in_a_day(request, tasks)) > rules.max_in_24h:
-        allowed = _hours(request, rules.max_in_24h)
+    if (most := most_in_a_day(request, tasks)) > rules.max_in_24h + person.more_in_24h:
+        allowed = _hours(request, rules.max_in_24h + person.more_in_24h)
         worked = _hours(request, most)
         yield f"{person.called}: {worked} h within 24 hours, {allowed} h are allowed; take one off."
-    if (nights := most_nights(request, tasks)) > rules.max_nights_72h:
-        allowed = str(rules.max_nights_72h)
+    if (nights := most_nights(request, tasks)) > rules.max_nights_72h + person.more_nights:
+        allowed = str(rules.max_nights_72h + person.more_nights)
         yield f"{person.called}: {nights} nights within three days, {allowed} are allowed; take one off."
 
 

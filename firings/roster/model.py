@@ -156,42 +156,42 @@ def novices_not_outnumbering(draft: _Draft) -> None:
 def rest_kept(draft: _Draft) -> None:
     """One place at a time over all kilns, with rest between."""
     groups = _pairs(draft.request) if draft.guard else _groups(draft.request)
-    for person, doing in draft.doing.items():
-        here = {task.id: variable for task, variable in doing}
+    for person in draft.request.people:
+        here = {task.id: variable for task, variable in draft.doing[person.id]}
         said = set()
-        for group in groups:
+        for group in _pairs(draft.request, person) if person.less_rest else groups:
             mine = tuple(task for task in group if task in here)
             if len(mine) > 1 and mine not in said:
                 said.add(mine)
-                draft.demand(Rule("rest", mine, person), _sum([here[task] for task in mine]) <= 1)
+                draft.demand(Rule("rest", mine, person.id), _sum([here[task] for task in mine]) <= 1)
 
 
 def hours_in_a_day(draft: _Draft) -> None:
-    most = draft.request.rules.max_in_24h
     windows = _day_windows(draft.request)
-    for person, doing in draft.doing.items():
-        here = {task.id: variable for task, variable in doing}
+    for person in draft.request.people:
+        most = draft.request.rules.max_in_24h + person.more_in_24h
+        here = {task.id: variable for task, variable in draft.doing[person.id]}
         said = set()
         for window in windows:
             mine = tuple((task, units) for task, units in window if task in here)
             if sum(units for _, units in mine) > most and mine not in said:
                 said.add(mine)
-                rule = Rule("day", tuple(task for task, _ in mine), person)
+                rule = Rule("day", tuple(task for task, _ in mine), person.id)
                 draft.demand(rule, _weighted([(here[task], units) for task, units in mine]) <= most)
 
 
 def nights_in_three_days(draft: _Draft) -> None:
     rules, span = draft.request.rules, 3 * draft.request.day_units
-    for person, doing in draft.doing.items():
-        nights = [(task, here) for task, here in doing if task.night >= rules.night_task_min]
+    for person in draft.request.people:
+        most = rules.max_nights_72h + person.more_nights
+        nights = [(task, here) for task, here in draft.doing[person.id] if task.night >= rules.night_task_min]
         said = set()
         for opening in sorted({task.start for task, _ in nights}):
             near = [(task, here) for task, here in nights if opening <= task.start < opening + span]
             names = tuple(task.id for task, _ in near)
-            if len(near) > rules.max_nights_72h and names not in said:
+            if len(near) > most and names not in said:
                 said.add(names)
-                most = rules.max_nights_72h
-                draft.demand(Rule("nights", names, person), _sum([here for _, here in near]) <= most)
+                draft.demand(Rule("nights", names, person.id), _sum([here for _, here in near]) <= most)
 
 
 RULES = (
@@ -205,10 +205,10 @@ RULES = (
 )
 
 
-def _pairs(request: RosterRequest) -> list[tuple[str, ...]]:
+def _pairs(request: RosterRequest, person: Crewmate | None = None) -> list[tuple[str, ...]]:
     """Each two tasks that one person cannot both do, earlier first."""
     by_start = sorted(request.tasks, key=lambda task: (task.start, task.id))
-    return [(a.id, b.id) for a, b in combinations(by_start, 2) if b.start - a.end < rest_between(request, a, b)]
+    return [(a.id, b.id) for a, b in combinations(by_start, 2) if b.start - a.end < rest_between(request, a, b, person)]
 
 
 def _groups(request: RosterRequest) -> list[tuple[str, ...]]:

@@ -36,7 +36,11 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class Crewmate:
-    """One person who may be asked. ``owed`` and ``night_owed`` are units still to be worked."""
+    """One person who may be asked. ``owed`` and ``night_owed`` are units still to be worked.
+
+    What this person agreed to for this roster, beyond the rules of all: ``less_rest`` units of rest between
+    two tasks, ``more_in_24h`` units of work, ``more_nights`` nights in three days.
+    """
 
     id: str
     role: Literal["lead", "exp", "novice"]
@@ -49,6 +53,9 @@ class Crewmate:
     owed: int = 0
     night_owed: int = 0
     name: str = ""
+    less_rest: int = 0
+    more_in_24h: int = 0
+    more_nights: int = 0
 
     @property
     def called(self) -> str:

@@ -1,5 +1,6 @@
 """The checker: every rule broken once, in a firing lead's words; empty places apart."""
 
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
@@ -114,3 +115,23 @@ def test_two_nights_in_a_row_and_a_third_after_three_days_are_allowed():
     nights = (watch(night=4), watch("w2", 48, 56, night=4), watch("w3", 144, 152, night=4))
     everybody = {task.id: ("ada", "ben") for task in nights}
     assert faults(asked(*nights), everybody) == []
+
+
+def test_what_somebody_agreed_to_holds_for_them_alone():
+    close = (watch(), watch("w2", 23, 31))
+    both = {"w1": ("ada", "ben"), "w2": ("ada", "ben")}
+    agreed = tuple(replace(one, less_rest=1) if one.id == "ada" else one for one in PEOPLE)
+    assert [text[:4] for text in faults(asked(*close, people=agreed), both)] == ["ben:"]
+    nights = (watch(night=4), watch("w2", 48, 56, night=4), watch("w3", 96, 104, night=4))
+    all_three = {task.id: ("ada", "ben") for task in nights}
+    agreed = tuple(replace(one, more_nights=1) if one.id == "ben" else one for one in PEOPLE)
+    assert [text[:4] for text in faults(asked(*nights, people=agreed), all_three)] == ["ada:"]
+    long = (watch(end=11), watch("w2", 27, 37))
+    agreed = tuple(replace(one, more_in_24h=1) for one in PEOPLE)
+    assert faults(asked(*long, people=agreed), {task.id: ("ada", "ben") for task in long}) == []
+
+
+def test_no_agreement_puts_anybody_in_two_places_at_once():
+    agreed = tuple(replace(one, less_rest=1000) for one in PEOPLE)
+    request = asked(watch(), watch("w2", 4, 12), people=agreed)
+    assert "two places at once" in faults(request, {"w1": ("ada", "ben"), "w2": ("ada", "cat")})[0]

@@ -53,6 +53,9 @@ def rosters(draw):
             skills=draw(st.sampled_from([(), ("saw",)])),
             owed=draw(st.integers(0, 20)),
             night_owed=draw(st.integers(0, 8)),
+            less_rest=draw(st.sampled_from([0, 0, 2, 20])),
+            more_in_24h=draw(st.sampled_from([0, 0, 4])),
+            more_nights=draw(st.sampled_from([0, 0, 1])),
         )
         for number in range(draw(st.integers(1, 4)))
     )
