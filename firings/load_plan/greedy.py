@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final
@@ -16,13 +16,18 @@ _ENDLESS: Final = 1_000_000_000
 
 @dataclass(slots=True)
 class OpenLayer:
-    """A layer being filled; ``height`` is its clear height, ``on_it`` names its pots."""
+    """A layer being filled; ``height`` is its clear height, ``on_it`` names its pots.
+
+    A layer that stands already keeps its height; under another standing one it is ``shut`` as well.
+    """
 
     zone: int
     height: int
     shelves: list[Shelf]
     on_it: set[int] = field(default_factory=set)
     used_mm2: float = 0.0
+    stands: bool = False
+    shut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,16 +99,15 @@ class Why:
         return None
 
 
-def pots_of(request: LoadRequest, why: Why) -> list[Pot]:
-    """Every pot that fits somewhere, by piece in the request's order."""
+def pots_of(request: LoadRequest, why: Why, stand: Mapping[str, int]) -> list[Pot]:
+    """Every pot that fits somewhere, by piece in the request's order; of the others those that ``stand`` already."""
     pots: list[Pot] = []
     for piece in request.pieces:
         zones = tuple(at for at in range(len(request.zones)) if why.not_in(at, piece) is None)
-        if not zones:
-            continue
+        count = piece.count if zones else stand.get(piece.id, 0)
         clear = tuple(rules.layer_height(zone, piece.h) or _ENDLESS for zone in request.zones)
         grown = tuple(bound.grown_mm2(piece, zone.gap_mm) for zone in request.zones)
-        for _ in range(piece.count):
+        for _ in range(count):
             pots.append(Pot(len(pots), piece, shapes_of(piece), zones, clear, grown))
     return pots
 
@@ -117,6 +121,7 @@ class Loading:
         self.layers: list[OpenLayer] = []
         self.stack = [0] * len(request.zones)
         self.left: set[int] = {pot.key for pot in pots}
+        self.standing: frozenset[int] = frozenset()
         self.order = 0
         self.blink: Random | None = None
         self.runs = any(pot.piece.runny for pot in pots)
@@ -127,6 +132,7 @@ class Loading:
         twin.request, twin.pots, twin.meter, twin.free_height = self.request, self.pots, self.meter, self.free_height
         twin.room, twin.layers, twin.stack, twin.left = self.room, self.layers[:], self.stack[:], set(self.left)
         twin.order, twin.runs, twin.blink = self.order, self.runs, None
+        twin.standing = self.standing
         return twin
 
     def value(self) -> tuple[tuple[int, ...], int, int]:
@@ -142,6 +148,8 @@ class Loading:
         """Stand the pot where it adds the least height; False (and nothing changed) where it fits nowhere."""
         options: list[tuple[float, int, int, int]] = []
         for at, layer in enumerate(self.layers):
+            if layer.shut or (layer.stands and pot.clear[layer.zone] > layer.height):
+                continue
             if layer.zone in pot.zones and layer.used_mm2 + pot.grown_mm2[layer.zone] <= self.room[layer.zone]:
                 need = pot.clear[layer.zone]
                 higher = max(0, need - layer.height)
@@ -187,6 +195,7 @@ class Loading:
             shelves,
             layer.on_it | {pot.key},
             layer.used_mm2 + pot.grown_mm2[layer.zone],
+            layer.stands,
         )
         if at < 0:
             self.layers.append(made)
@@ -204,12 +213,23 @@ class Loading:
         return rules.posts_suffice(zone, [*heights, pot.clear[zone_at]])
 
     def _drips_allow(self, zone_at: int, at: int, pot: Pot) -> bool:
-        pieces = [
-            [*self.pieces_on(layer), *([pot.piece] if n == at else [])]
-            for n, layer in enumerate(self.layers)
-            if layer.zone == zone_at
-        ]
-        return rules.drips_are_caught([*pieces, [pot.piece]] if at < 0 else pieces)
+        free = [[pot.piece]] if at < 0 else []
+        standing: list[list[PieceSpec]] = []
+        for n, layer in enumerate(self.layers):
+            if layer.zone == zone_at:
+                here = [*self.pieces_on(layer), *([pot.piece] if n == at else [])]
+                (standing if layer.stands else free).append(here)
+        if not standing:
+            return rules.drips_are_caught(free)
+        joins = self.layers[at].stands if at >= 0 else False
+        return drips_allow_above(standing, free, pot.piece if joins else None)
+
+    def drips_allow_layer(self, new: OpenLayer) -> bool:
+        """Whether a whole layer can join those of its zone."""
+        here = [layer for layer in self.layers if layer.zone == new.zone]
+        standing = [self.pieces_on(layer) for layer in here if layer.stands]
+        free = [self.pieces_on(layer) for layer in (*here, new) if not layer.stands]
+        return drips_allow_above(standing, free, None)
 
     def pieces_on(self, layer: OpenLayer) -> list[PieceSpec]:
         return [self.pots[key].piece for key in sorted(layer.on_it)]
@@ -222,20 +242,52 @@ class Loading:
                 kept.append(layer)
                 continue
             zone = self.request.zones[layer.zone]
+            if layer.stands:
+                kept.append(self._thinned(layer, gone, layer.height))
+                continue
             self.stack[layer.zone] -= layer.height + zone.shelf_thickness_mm
             if rest := layer.on_it - gone:
                 height = max(self.pots[key].clear[layer.zone] for key in rest)
-                used = sum(self.pots[key].grown_mm2[layer.zone] for key in rest)
-                shelves = [s.without(gone) if gone.intersection(s.keys) else s for s in layer.shelves]
-                kept.append(OpenLayer(layer.zone, height, shelves, rest, used))
+                kept.append(self._thinned(layer, gone, height))
                 self.stack[layer.zone] += height + zone.shelf_thickness_mm
         self.layers = kept
         self.left |= keys
 
+    def _thinned(self, layer: OpenLayer, gone: set[int], height: int) -> OpenLayer:
+        rest = layer.on_it - gone
+        used = sum(self.pots[key].grown_mm2[layer.zone] for key in rest)
+        shelves = [s.without(gone) if gone.intersection(s.keys) else s for s in layer.shelves]
+        return OpenLayer(layer.zone, height, shelves, rest, used, layer.stands, layer.shut)
 
-def search(loading: Loading, rng: Random, enough: Callable[[], bool], good: Callable[[Loading], bool]) -> Loading:
-    """The best loading found until ``enough`` says stop or ``good`` says it cannot be bettered."""
-    best = _first(loading, enough)
+
+def drips_allow_above(
+    standing: Sequence[Sequence[PieceSpec]], free: Sequence[Sequence[PieceSpec]], joins: PieceSpec | None
+) -> bool:
+    """Whether ``free`` layers can be put on ``standing`` ones (from the floor up), ``joins`` being on the topmost.
+
+    What stands already is not judged against itself.
+    """
+    if joins and joins.runny and any(_hurts([joins], below) for below in standing[:-1]):
+        return False
+    return not any(_hurts(layer, below) for layer in free for below in standing) and rules.drips_are_caught(free)
+
+
+def _hurts(above: Iterable[PieceSpec], below: Iterable[PieceSpec]) -> bool:
+    runny = [piece for piece in above if piece.runny]
+    return any(under.fragile or under.owner != piece.owner for piece in runny for under in below)
+
+
+def search(
+    empty: Loading,
+    rng: Random,
+    enough: Callable[[], bool],
+    good: Callable[[Loading], bool],
+    start: Loading | None = None,
+) -> Loading:
+    """The best loading found, from ``start`` if given, until ``enough`` says stop or ``good`` that none is better."""
+    best = _filled(start) if start else _first(empty, enough)
+    if start and best.left:
+        best = min(best, _first(empty, enough), key=Loading.value)
     current = best
     slack = 0.003 * sum(best.stack)
     while best.layers and not good(best) and not enough():
@@ -253,6 +305,15 @@ def search(loading: Loading, rng: Random, enough: Callable[[], bool], good: Call
             current = trial
         if trial.value() < best.value():
             best = current = trial
+    return best
+
+
+def _filled(start: Loading) -> Loading:
+    best = start.copy()
+    for pot in sorted(
+        (best.pots[key] for key in best.left), key=lambda pot: (pot.piece.importance, -pot.space, pot.key)
+    ):
+        best.insert(pot)
     return best
 
 
@@ -329,9 +390,11 @@ def _some_pots(loading: Loading, rng: Random) -> set[int]:
     layers = loading.layers
     if rng.random() < 0.5:
         chosen = rng.sample(range(len(layers)), min(len(layers), rng.choice((1, 2, 2))))
-        return set[int]().union(*(layers[at].on_it for at in chosen))
+        return set[int]().union(*(layers[at].on_it for at in chosen)) - loading.standing
     boards = [shelf for layer in layers for shelf in layer.shelves if shelf.keys]
-    return {key for shelf in rng.sample(boards, min(len(boards), rng.randint(1, 4))) for key in shelf.keys}
+    return {
+        key for shelf in rng.sample(boards, min(len(boards), rng.randint(1, 4))) for key in shelf.keys
+    } - loading.standing
 
 
 def _guide(loading: Loading) -> float:

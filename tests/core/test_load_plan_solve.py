@@ -7,10 +7,21 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from coop.errors import Refused
 from firings.load_plan import solve
 from firings.load_plan.bound import round_pots_on_a_board
 from firings.load_plan.check import faults
-from firings.load_plan.problem import LoadRequest, PieceSpec, Posts, ZoneSpec, plan_document, plan_from
+from firings.load_plan.problem import (
+    LoadPlan,
+    LoadRequest,
+    PieceSpec,
+    Placed,
+    PlannedLayer,
+    Posts,
+    ZoneSpec,
+    plan_document,
+    plan_from,
+)
 from firings.load_plan.solve import plan
 
 ZONE = ZoneSpec("kiln", 2, 610, 305, 1100, 20, 12, 3, 6)
@@ -60,6 +71,77 @@ def test_no_plan_breaks_a_rule_and_no_bound_exceeds_its_stack(request, free_heig
     assert all(made.lower_bound_mm[zone] <= stack for zone, stack in made.stack_mm.items())
     assert plan_from(plan_document(made)).layers == made.layers
     assert all(out.reason.endswith(".") for out in made.left_out)
+
+
+def standing_part(draw, made):
+    """Some lowest layers of each zone, the topmost of them perhaps half filled."""
+    layers = []
+    for zone in made.stack_mm:
+        here = [layer for layer in made.layers if layer.zone == zone]
+        kept = here[: draw(st.integers(0, len(here)))]
+        if kept and draw(st.booleans()):
+            kept[-1] = replace(kept[-1], boards=tuple(board[: draw(st.integers(0, 3))] for board in kept[-1].boards))
+        layers.extend(kept)
+    return LoadPlan(made.request, tuple(layers))
+
+
+def keeps(made, standing):
+    for zone in made.stack_mm:
+        stand = [layer for layer in standing.layers if layer.zone == zone]
+        now = [layer for layer in made.layers if layer.zone == zone]
+        for number, (before, after) in enumerate(zip(stand, now, strict=False), 1):
+            same = set(after.placed) == set(before.placed)
+            assert same or (number == len(stand) and set(after.placed) > set(before.placed))
+            assert after.height_mm == before.height_mm
+        assert len(now) >= len(stand)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(request=requests(), free_height=st.booleans(), data=st.data())
+def test_what_stands_is_kept_and_the_rest_is_planned_around_it(request, free_height, data):
+    first = plan(request, seconds=0.03, free_height=free_height)
+    standing = standing_part(data.draw, first)
+    made = plan(request, seconds=0.03, free_height=free_height, standing=standing, start=first)
+    assert faults(request, made, free_height=free_height) == []
+    keeps(made, standing)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(one=requests(), other=requests(), data=st.data())
+def test_a_plan_bettered_from_an_earlier_one_breaks_no_rule(one, other, data):
+    """The earlier plan is of other pieces with the same ids, or of the same kiln with some pieces more or less."""
+    if data.draw(st.booleans()):
+        other = replace(
+            one, pieces=tuple(data.draw(st.lists(st.sampled_from(one.pieces), unique=True)) if one.pieces else ())
+        )
+    made = plan(other, seconds=0.03, start=plan(one, seconds=0.03))
+    assert faults(other, made) == []
+
+
+@pytest.mark.parametrize(
+    ("pots", "said"),
+    [
+        ((Placed("jug", 50, 50),), "jug stands in the kiln, but nobody brings it"),
+        ((Placed("mug", 50, 50), Placed("mug", 200, 50)), "mug stands in the kiln 2 times, but only 1 are brought"),
+    ],
+)
+def test_standing_pots_must_be_among_those_brought(pots, said):
+    standing = LoadPlan("stands", (PlannedLayer("kiln", 150, (pots,)),))
+    with pytest.raises(Refused, match=said):
+        plan(LoadRequest("stands", (ZONE,), (replace(MUG, count=1),)), standing=standing)
+
+
+def test_others_join_a_standing_layer_under_its_height_only_if_nothing_stands_above():
+    stands = (Placed("mug", 45, 45),)
+    low, high = (PlannedLayer("kiln", height, (stands, ())) for height in (120, 150))
+    small = PieceSpec("small", "Ben", 2, "circle", 40, d=60)
+    tall = PieceSpec("tall", "Ben", 1, "circle", 200, d=60)
+    request = LoadRequest("stands", (ZONE,), (replace(MUG, count=2), small, tall))
+    made = plan(request, seconds=0.1, standing=LoadPlan("stands", (low, high)))
+    assert [layer.height_mm for layer in made.layers] == [120, 150, 215]
+    assert made.layers[0].placed == stands
+    assert sorted(one.id for one in made.layers[1].placed) == ["mug", "small", "small"]
+    assert [one.id for one in made.layers[2].placed] == ["tall"]
 
 
 def test_round_pieces_stand_closer_than_their_bounding_squares():
