@@ -137,6 +137,11 @@ _RULES: dict[str, tuple[Any, Any]] = {
     "night_weight": (gettext_lazy("An hour at night counts"), gettext_lazy("Times as much, like 3/2.")),
     "night_from_hour": (gettext_lazy("Night begins at (hour)"), ""),
     "night_to_hour": (gettext_lazy("Night ends at (hour)"), ""),
+    "splitting_weight": (
+        gettext_lazy("An hour of cutting or splitting wood counts"),
+        gettext_lazy("Times as much, like 5/4."),
+    ),
+    "grinding_weight": (gettext_lazy("An hour of grinding shelves counts"), gettext_lazy("Times as much, like 5/4.")),
     "guest_factor": (gettext_lazy("A guest pays"), gettext_lazy("Times what a member pays.")),
     "late_cancel": (
         gettext_lazy("Withdrawing late costs"),
@@ -153,6 +158,11 @@ _RULES: dict[str, tuple[Any, Any]] = {
     "rest_hours": (gettext_lazy("Rest between two watches, hours"), ""),
     "most_hours_in_24": (gettext_lazy("At the fire at most, hours in 24"), ""),
     "most_nights_in_a_row": (gettext_lazy("Nights in a row at most"), ""),
+    "remind_hours": (gettext_lazy("Remind of a watch, hours before"), ""),
+    "take_up_minutes": (
+        gettext_lazy("Call the next person when nobody is at a watch, minutes after its start"),
+        gettext_lazy("As many minutes again for each one after."),
+    ),
 }
 _WORD_CHOICES = {"used": USED, "empty_borne_by": EMPTY_BORNE_BY, "allotment_rule": ALLOTMENT_RULES}
 _LINES = ("late_cancel", "failed_refund")

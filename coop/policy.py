@@ -60,6 +60,8 @@ class Terms:
     night_weight: Fraction = Fraction(3, 2)
     night_from_hour: int = 22
     night_to_hour: int = 6
+    splitting_weight: Fraction = Fraction(1)
+    grinding_weight: Fraction = Fraction(1)
     guest_factor: Fraction = Fraction(1)
     late_cancel: tuple[FeeStep, ...] = (FeeStep(13, Fraction(1, 2)), FeeStep(1, Fraction(1)))
     no_show_share: Fraction = Fraction(1)
@@ -72,6 +74,8 @@ class Terms:
     rest_hours: int = 8
     most_hours_in_24: int = 8
     most_nights_in_a_row: int = 2
+    remind_hours: int = 24
+    take_up_minutes: int = 15
 
     def __post_init__(self) -> None:
         faults: dict[str, str] = {}
@@ -85,6 +89,12 @@ class Terms:
                 [f"{name}: {text}" for name, text in faults.items()],
                 fields={name: [text] for name, text in faults.items()},
             )
+
+    def chore_weight(self, kind: str) -> Fraction:
+        """What an hour of this kind of chore counts: cutting and splitting wood, grinding shelves by rule, else 1."""
+        if kind in ("cut", "split"):
+            return self.splitting_weight
+        return self.grinding_weight if kind == "grinding" else Fraction(1)
 
     def cancel_share(self, days_before_loading: int) -> Fraction:
         """Share of the quoted cost charged to one who withdraws that many days before loading."""
@@ -211,6 +221,8 @@ _READERS: Final[Mapping[str, Callable[[object], object]]] = {
     "cap_ml_per_member": _whole_or_none,
     "hours_per_litre": _fraction,
     "night_weight": _fraction,
+    "splitting_weight": _fraction,
+    "grinding_weight": _fraction,
     "guest_factor": _fraction,
     "late_cancel": _steps,
     "failed_refund": _shares,
@@ -226,6 +238,8 @@ _READERS: Final[Mapping[str, Callable[[object], object]]] = {
             "rest_hours",
             "most_hours_in_24",
             "most_nights_in_a_row",
+            "remind_hours",
+            "take_up_minutes",
         ),
         _whole,
     ),
@@ -291,6 +305,8 @@ _CHECKS: Final[Mapping[str, Callable[[object], str]]] = {
     **dict.fromkeys(_FRACTIONS, _within(0, 1)),
     "hours_per_litre": _within(0, 100),
     "night_weight": _within(1, 5),
+    "splitting_weight": _within(1, 5),
+    "grinding_weight": _within(1, 5),
     "guest_factor": _within(0, 10),
     "hour_rate_minor": _within(0, 10_000_000),
     "levy_minor_per_litre": _within(0, 10_000_000),
@@ -301,4 +317,6 @@ _CHECKS: Final[Mapping[str, Callable[[object], str]]] = {
     "rest_hours": _within(0, 24),
     "most_hours_in_24": _within(1, 24),
     "most_nights_in_a_row": _within(0, 30),
+    "remind_hours": _within(1, 168),
+    "take_up_minutes": _within(5, 240),
 }

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from coop.models import Coop
 from firings import documents
-from firings.services import cleanup, watches
+from firings.services import cleanup, reminders
 
 log = logging.getLogger(__name__)
 
@@ -25,7 +25,7 @@ def remind() -> None:
     """Remind of watches that begin soon and of clean-up that is due; running twice mails nobody twice."""
     now = timezone.now()
     for coop in Coop.objects.order_by("pk"):
-        for what in (watches.remind, cleanup.remind):
+        for what in (reminders.remind, cleanup.remind):
             try:
                 what(coop, now=now)
             except Exception:  # one co-op's trouble must not keep the others from their reminders

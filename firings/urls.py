@@ -1,6 +1,6 @@
 """Addresses of the kiln work, below the co-op's own; each module of pages lists its own."""
 
-from firings.views import calendar, chores, cleanup, fire, firings, kilns, load_plans, space, unpacking, watches
+from firings.views import calendar, chores, cleanup, fire, firings, hours, kilns, load_plans, space, unpacking, watches
 
 urlpatterns = [
     *calendar.urls,
@@ -10,6 +10,7 @@ urlpatterns = [
     *load_plans.urls,
     *watches.urls,
     *chores.urls,
+    *hours.urls,
     *fire.urls,
     *unpacking.urls,
     *cleanup.urls,

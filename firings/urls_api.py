@@ -1,6 +1,6 @@
 """API addresses of the kiln work; each module lists its own."""
 
-from firings.api import chores, cleanup, fire, firings, kilns, load_plans, space, unpacking, watches
+from firings.api import chores, cleanup, fire, firings, hours, kilns, load_plans, space, unpacking, watches
 
 urlpatterns = [
     *kilns.urls,
@@ -9,6 +9,7 @@ urlpatterns = [
     *load_plans.urls,
     *watches.urls,
     *chores.urls,
+    *hours.urls,
     *fire.urls,
     *unpacking.urls,
     *cleanup.urls,

@@ -1,4 +1,4 @@
-"""Watches, wishes, offers, proposed rosters and hours over the API."""
+"""Watches, wishes, offers and proposed rosters over the API."""
 
 from __future__ import annotations
 
@@ -12,11 +12,8 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from coop.access import allowed
 from coop.api_ground import CoopAPIView
-from firings.access import check_leads
 from firings.models import PlaceOffer, WatchPlace, WatchProposal, Wish
-from firings.queries import hours as hour_queries
 from firings.queries import watches as queries
 from firings.queries.firings import firing_of
 from firings.queries.watches import WatchRow
@@ -117,29 +114,6 @@ class AcceptedOut(serializers.Serializer[Any]):
     accepted_at = serializers.DateTimeField()
     seated = SeatedOut(many=True)
     left_out = serializers.ListField(child=serializers.CharField())
-
-
-class HoursOut(serializers.Serializer[Any]):
-    member_id = serializers.UUIDField()
-    name = serializers.CharField()
-    owed_minutes = serializers.IntegerField()
-    worked_minutes = serializers.IntegerField()
-    short_minutes = serializers.IntegerField()
-
-
-class HoursEntryOut(serializers.Serializer[Any]):
-    id = serializers.UUIDField()
-    at = serializers.DateTimeField()
-    kind = serializers.CharField()
-    minutes = serializers.IntegerField()
-    why = serializers.CharField()
-
-
-class MyHoursOut(serializers.Serializer[Any]):
-    balance_minutes = serializers.IntegerField()
-    owed_minutes = serializers.IntegerField()
-    worked_minutes = serializers.IntegerField()
-    entries = HoursEntryOut(many=True)
 
 
 def _watch(row: WatchRow) -> dict[str, Any]:
@@ -327,61 +301,11 @@ class PlaceConfirmView(CoopAPIView):
         return _said(SeatedOut, _seated(done))
 
 
-class FiringHoursView(CoopAPIView):
-    @extend_schema(operation_id="firing_hours_list", responses=HoursOut(many=True))
-    def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
-        """Hours owed and worked in a firing: everybody's for its lead, one's own for others."""
-        found = firing_of(self.coop, firing)
-        sees_all = allowed(check_leads, self.membership, found)
-        return _said(
-            HoursOut,
-            [
-                {
-                    "member_id": one.member.public_id,
-                    "name": one.member.name,
-                    "owed_minutes": one.owed,
-                    "worked_minutes": one.worked,
-                    "short_minutes": one.short,
-                }
-                for one in hour_queries.for_firing(self.coop, found)
-                if sees_all or one.member.pk == self.membership.pk
-            ],
-        )
-
-
-class MyHoursView(CoopAPIView):
-    @extend_schema(operation_id="my_hours", responses=MyHoursOut)
-    def get(self, request: Request, **kwargs: Any) -> Response:
-        """One's own hours account: the sums and the latest lines."""
-        found = hour_queries.for_member(self.coop, self.membership)
-        account = found["account"]
-        return _said(
-            MyHoursOut,
-            {
-                "balance_minutes": account.balance,
-                "owed_minutes": account.owed,
-                "worked_minutes": account.worked,
-                "entries": [
-                    {
-                        "id": one.public_id,
-                        "at": one.at,
-                        "kind": one.kind,
-                        "minutes": one.minutes,
-                        "why": one.why,
-                    }
-                    for one in found["entries"]
-                ],
-            },
-        )
-
-
 urls = [
     path("firings/<uuid:firing>/watches/", WatchesView.as_view(), name="api_watches"),
     path("firings/<uuid:firing>/watch-offers/", OffersView.as_view(), name="api_watch_offers"),
     path("firings/<uuid:firing>/watch-wishes/", WishesView.as_view(), name="api_watch_wishes"),
     path("firings/<uuid:firing>/watch-proposals/", ProposalsView.as_view(), name="api_watch_proposals"),
-    path("firings/<uuid:firing>/hours/", FiringHoursView.as_view(), name="api_firing_hours"),
-    path("hours/", MyHoursView.as_view(), name="api_hours"),
     path("watches/<uuid:watch>/sign-up/", WatchSignUpView.as_view(), name="api_watch_sign_up"),
     path("watches/<uuid:watch>/give-up/", WatchGiveUpView.as_view(), name="api_watch_give_up"),
     path("watch-places/<uuid:place>/offers/", PlaceOffersView.as_view(), name="api_place_offers"),

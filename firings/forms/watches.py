@@ -1,4 +1,4 @@
-"""Forms around watches and hours."""
+"""Forms around watches."""
 
 from __future__ import annotations
 
@@ -28,22 +28,6 @@ class ConfirmForm(forms.Form):
 
     place = forms.UUIDField(widget=forms.HiddenInput)
     minutes = forms.IntegerField(label=_("Minutes there"), required=False, min_value=0, max_value=24 * 60)
-
-
-class AdjustForm(forms.Form):
-    """A mending line in somebody's hours account."""
-
-    member = forms.UUIDField(label=_("Member"), widget=forms.Select)
-    minutes = forms.IntegerField(
-        label=_("Minutes"), help_text=_("Plus for work that was missed, minus for work that was counted wrongly.")
-    )
-    why = forms.CharField(label=_("Why"), max_length=200)
-
-    def __init__(self, *args: object, people: Iterable[Membership] = (), **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
-        self.fields["member"].widget = forms.Select(
-            choices=[("", "---------"), *((str(one.public_id), one.person.name) for one in people)]
-        )
 
 
 def wishes_said(data: dict[str, str], watches: Iterable[UUID], *, nights: Iterable[UUID] = ()) -> dict[UUID, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from uuid import UUID
 
 from django.db.models import Prefetch
@@ -12,7 +12,10 @@ from django.utils.translation import ngettext
 
 from coop.errors import NotFound
 from coop.models import Membership, SignOff
+from coop.policy import Terms
 from firings.models import Chore, ChorePlace, Firing
+from firings.queries import hours
+from firings.roster.problem import Task
 
 MOST = 50
 
@@ -76,3 +79,62 @@ def row_of(firing: Firing, chore_id: UUID, me: Membership | None, now: datetime)
     if chore is None:
         raise NotFound(_("There is no such chore here."))
     return _row(chore, me, now)
+
+
+# --- For the roster -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ChoreTask:
+    """A chore as the roster plans it, and who holds a place on it already (member ids)."""
+
+    task: Task
+    crew: tuple[str, ...]
+
+
+def to_come(firing: Firing, now: datetime) -> list[Chore]:
+    """The firing's chores that have not begun, in order of time: the roster may fill their places."""
+    return list(
+        Chore.objects.filter(coop=firing.coop_id, firing=firing, starts_at__gt=now)
+        .standing()
+        .select_related("firing__kiln", "firing__coop")
+    )
+
+
+def chores_as_tasks(firing: Firing, *, now: datetime, t0: datetime, unit_min: int) -> list[ChoreTask]:
+    """The chores to come as tasks of watch-roster/1, in units of ``unit_min`` from ``t0``.
+
+    Where the unit does not divide a chore's times it is widened to whole units, so that nobody is planned into
+    two places. ``skill`` is the sign-off needed, in the words :func:`skills_of` gives; ``night`` counts units
+    in the co-op's night.
+    """
+    rows = to_come(firing, now)
+    crews: dict[int, list[str]] = {row.pk: [] for row in rows}
+    places = ChorePlace.objects.filter(coop=firing.coop_id, chore__in=crews, given_up_at=None).order_by("taken_at")
+    for chore_pk, member_id in places.values_list("chore", "member__public_id"):
+        crews[chore_pk].append(str(member_id))
+    terms, unit = hours.terms_of(firing), timedelta(minutes=unit_min)
+    return [_as_task(row, tuple(crews[row.pk]), terms, t0, unit) for row in rows]
+
+
+def _as_task(chore: Chore, crew: tuple[str, ...], terms: Terms, t0: datetime, unit: timedelta) -> ChoreTask:
+    night = hours.night_minutes(chore.starts_at, chore.ends_at, chore.firing.coop.time_zone, terms)
+    need = max(chore.people, len(crew))
+    task = Task(
+        id=str(chore.public_id),
+        kind="chore",
+        start=(chore.starts_at - t0) // unit,
+        end=-(-(chore.ends_at - t0) // unit),
+        need=need,
+        cap=max(chore.most_people, need),
+        firing=chore.firing.name,
+        kiln=chore.firing.kiln.name,
+        skill=chore.needs_sign_off or None,
+        night=int(night * 60 // int(unit.total_seconds())),
+    )
+    return ChoreTask(task, crew)
+
+
+def skills_of(member: Membership, on: date) -> tuple[str, ...]:
+    """The sign-offs a chore may ask for that this member has on that day."""
+    return tuple(sorted({kind for kind in SignOff.Kind.values if member.signed_off(kind, on)}))

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime
 from fractions import Fraction
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.db.models import Q, Sum
 
 from coop.models import Coop, Membership, Policy
-from coop.periods import Span
 from coop.policy import Terms
 from firings.models import Chore, Firing, HoursEntry, Watch
 from firings.queries.load_plans import space_used_ml
+from firings.roster.hours import Night, credited_minutes, night_seconds
 
 MOST_ROWS = 50
 
@@ -43,30 +42,37 @@ def terms_of(firing: Firing) -> Terms:
     return Terms.from_json(policy.terms) if policy else Terms()
 
 
+def night_of(terms: Terms) -> Night:
+    return Night(terms.night_from_hour, terms.night_to_hour)
+
+
 def night_minutes(starts_at: datetime, ends_at: datetime, zone: str, terms: Terms) -> Fraction:
     """Minutes of the span inside the co-op's night, counted on instants (the clocks may change in it)."""
-    place, span = ZoneInfo(zone), Span(starts_at, ends_at)
-    day, last = span.start.astimezone(place).date() - timedelta(days=1), span.end.astimezone(place).date()
-    next_day = timedelta(days=1 if terms.night_to_hour <= terms.night_from_hour else 0)
-    total = timedelta(0)
-    while day <= last:
-        begins = datetime.combine(day, time(terms.night_from_hour), place).astimezone(UTC)
-        finishes = datetime.combine(day + next_day, time(terms.night_to_hour), place).astimezone(UTC)
-        if begins < finishes:
-            total += span.shared(Span(begins, finishes))
-        day += timedelta(days=1)
-    return Fraction(total // timedelta(seconds=1), 60)
+    return Fraction(night_seconds(starts_at, ends_at, zone, night_of(terms)), 60)
 
 
-def credited(starts_at: datetime, ends_at: datetime, zone: str, terms: Terms, *, minutes: int | None = None) -> int:
-    """Minutes that count for work from start to end: nights by the co-op's weight.
+def credited(
+    starts_at: datetime, ends_at: datetime, zone: str, terms: Terms, *, minutes: int | None = None, kind: str = ""
+) -> int:
+    """Minutes that count for work from start to end: nights and heavy chores (``kind``) by the co-op's weights.
 
     ``minutes`` is how long somebody was really there; the weight of the whole span is then shared out evenly.
     """
-    length = Fraction(Span(starts_at, ends_at).length // timedelta(seconds=1), 60)
-    night = night_minutes(starts_at, ends_at, zone, terms)
-    weighted = length - night + night * terms.night_weight
-    return round(weighted if minutes is None else weighted * minutes / length)
+    return credited_minutes(
+        starts_at,
+        ends_at,
+        zone,
+        night_weight=terms.night_weight,
+        work_weight=terms.chore_weight(kind),
+        night=night_of(terms),
+        minutes=minutes,
+    )
+
+
+def counts_for(shift: Watch | Chore, zone: str, terms: Terms, *, minutes: int | None = None) -> int:
+    """What one person's place on this watch or chore counts, in minutes."""
+    kind = shift.kind if isinstance(shift, Chore) else ""
+    return credited(shift.starts_at, shift.ends_at, zone, terms, minutes=minutes, kind=kind)
 
 
 def work_asked(firing: Firing) -> int:
@@ -76,7 +82,7 @@ def work_asked(firing: Firing) -> int:
         *Watch.objects.filter(coop=firing.coop_id, firing=firing).standing(),
         *Chore.objects.filter(coop=firing.coop_id, firing=firing).standing(),
     ]
-    return sum(shift.people * credited(shift.starts_at, shift.ends_at, zone, terms) for shift in shifts)
+    return sum(shift.people * counts_for(shift, zone, terms) for shift in shifts)
 
 
 def space_of(firing: Firing) -> dict[int, int]:

@@ -6,11 +6,25 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from fractions import Fraction
+from math import floor
 from zoneinfo import ZoneInfo
 
 from coop.errors import Malformed
 
-NIGHT_BEGINS, NIGHT_ENDS = time(22), time(6)
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """The co-op's night, whole hours on its clock; equal hours mean all day and night. Raises Malformed."""
+
+    from_hour: int = 22
+    to_hour: int = 6
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.from_hour <= 23 and 0 <= self.to_hour <= 23):
+            raise Malformed(["The night begins and ends at an hour from 0 to 23; correct it."])
+
+
+USUAL_NIGHT = Night()
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,20 +89,18 @@ def _levelled(shares: Mapping[str, Fraction], caps: Mapping[str, int], work: int
     return at(turns[-1])
 
 
-def night_seconds(starts_at: datetime, ends_at: datetime, zone: str) -> int:
-    """Seconds of ``[starts_at, ends_at)`` between 22:00 and 06:00 on the clocks of ``zone``.
+def night_seconds(starts_at: datetime, ends_at: datetime, zone: str, night: Night = USUAL_NIGHT) -> int:
+    """Seconds of ``[starts_at, ends_at)`` inside the night on the clocks of ``zone``.
 
     Counted on instants: the night in which the clocks go back has an hour more of it.
     """
-    place = ZoneInfo(zone)
+    place, over = ZoneInfo(zone), timedelta(days=1 if night.to_hour <= night.from_hour else 0)
     start, end = starts_at.astimezone(UTC), ends_at.astimezone(UTC)
     day, last = start.astimezone(place).date() - timedelta(days=1), end.astimezone(place).date()
     seconds = 0
     while day <= last:
-        begins, finishes = (
-            _instant(day, NIGHT_BEGINS, place),
-            _instant(day + timedelta(days=1), NIGHT_ENDS, place),
-        )
+        begins = _instant(day, time(night.from_hour), place)
+        finishes = _instant(day + over, time(night.to_hour), place)
         overlap = min(end, finishes) - max(start, begins)
         seconds += max(0, int(overlap.total_seconds()))
         day += timedelta(days=1)
@@ -99,22 +111,80 @@ def _instant(day: date, clock: time, place: ZoneInfo) -> datetime:
     return datetime.combine(day, clock, place).astimezone(UTC)
 
 
-def credited_minutes(starts_at: datetime, ends_at: datetime, zone: str, *, night_per_mille: int = 1000) -> int:
-    """Minutes credited for work: by day as long as it took, at night times ``night_per_mille`` / 1000.
+def credited_minutes(
+    starts_at: datetime,
+    ends_at: datetime,
+    zone: str,
+    *,
+    night_weight: Fraction | int = 1,
+    work_weight: Fraction | int = 1,
+    night: Night = USUAL_NIGHT,
+    minutes: int | None = None,
+) -> int:
+    """Minutes credited for work: as long as it took, at night times ``night_weight``, all times ``work_weight``.
 
-    Half a minute and more counts as one. Raises Malformed for a span that ends before it begins, lacks
-    its offset from UTC or is longer than 31 days.
+    ``minutes`` is how long somebody was really there; the weight of the whole span is then shared out evenly
+    over it. Half a minute and more counts as one. Raises Malformed for a span that ends before it begins,
+    lacks its offset from UTC or is longer than 31 days.
     """
     if starts_at.tzinfo is None or ends_at.tzinfo is None:
         raise Malformed(["Start and end of the work need their offset from UTC; give both with one."])
     length = ends_at.astimezone(UTC) - starts_at.astimezone(UTC)
     if not timedelta(0) <= length <= timedelta(days=31):
         raise Malformed(["The work must end after it begins and within 31 days; correct one of the moments."])
-    if night_per_mille < 0:
-        raise Malformed(["The weight of night hours is below zero; give 1000 for one to one, or more."])
-    night = night_seconds(starts_at, ends_at, zone)
-    weighted = (int(length.total_seconds()) - night) * 1000 + night * night_per_mille
-    return (weighted + 30_000) // 60_000
+    if night_weight < 0 or work_weight < 0:
+        raise Malformed(["The weight of the hours is below zero; give 1 for one to one, or more."])
+    if not length:
+        return 0
+    dark, seconds = night_seconds(starts_at, ends_at, zone, night), int(length.total_seconds())
+    weighted = Fraction(work_weight) * (seconds - dark + dark * Fraction(night_weight)) / 60
+    if minutes is not None:
+        weighted = weighted * minutes * 60 / seconds
+    return floor(weighted + Fraction(1, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """How one member stands before loading, minutes: what they would owe, and what stands against it.
+
+    ``carried`` is the balance from other firings (plus is ahead), ``worked`` what is confirmed for this one,
+    ``planned`` the places they hold that nobody has confirmed yet.
+    """
+
+    owed: int
+    carried: int
+    worked: int
+    planned: int
+
+    @property
+    def short(self) -> int:
+        """What is still missing if they do all they signed up for; never below zero."""
+        return max(0, self.owed - self.carried - self.worked - self.planned)
+
+    @property
+    def ahead(self) -> int:
+        return max(0, self.carried + self.worked + self.planned - self.owed)
+
+
+def outlook(
+    total_minutes: int,
+    space_ml: Mapping[str, int],
+    *,
+    equal_per_mille: int,
+    carried: Mapping[str, int],
+    worked: Mapping[str, int],
+    planned: Mapping[str, int],
+) -> dict[str, Outlook]:
+    """Where each member stands, by id: all who have space, and all who have work in hand without space.
+
+    What each would owe is their share as :func:`owed_minutes` gives it, before any balance is counted, so the
+    shares add up to ``total_minutes``. Without space nothing is owed. Raises Malformed.
+    """
+    owed = owed_minutes(total_minutes, space_ml, equal_per_mille=equal_per_mille).minutes if space_ml else {}
+    return {
+        member: Outlook(owed.get(member, 0), carried.get(member, 0), worked.get(member, 0), planned.get(member, 0))
+        for member in sorted({*space_ml, *worked, *planned})
+    }
 
 
 def _refuse_nonsense(

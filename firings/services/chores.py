@@ -364,9 +364,7 @@ def confirm(
     confirmed: dict[str, Any] = {"confirmed_at": now, "confirmed_by": by, "worked_minutes": worked}
     if not ChorePlace.objects.of(coop).filter(pk=place.pk, confirmed_at=None, given_up_at=None).update(**confirmed):
         raise Taken(_("This was confirmed already; a mistake is mended by the coordinator in the hours account."))
-    counts = hours.credited(
-        chore.starts_at, chore.ends_at, coop.time_zone, hours.terms_of(chore.firing), minutes=worked
-    )
+    counts = hours.counts_for(chore, coop.time_zone, hours.terms_of(chore.firing), minutes=worked)
     if counts:
         credit(
             member=place.member,

@@ -15,7 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from coop import computations, notices
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
-from coop.models import Computation, Coop, Membership, Notice
+from coop.models import Computation, Coop, Membership
 from coop.periods import Span
 from coop.transactions import reading, say, use_case
 from firings.access import check_leads, check_takes_part
@@ -29,7 +29,6 @@ from firings.services.hours import credit
 
 ALONE_HOURS = 24  # nobody is left alone at a watch that begins this soon
 GIVE_UP_HOURS = 12  # later than this a place is only given away, not given up
-REMIND_HOURS = 24
 MOST_TOLD = 50
 TAKES_CREW = (Firing.Stage.CALLED, Firing.Stage.BOOKING, Firing.Stage.ALLOTTED, Firing.Stage.LOADING, Firing.Stage.LIT)
 
@@ -572,7 +571,7 @@ def _new_places(firing: Firing, proposal: WatchProposal) -> list[tuple[Watch, Me
     return sorted(new, key=order)
 
 
-# --- Afterwards, and before ---------------------------------------------------------------
+# --- Afterwards ---------------------------------------------------------------
 
 
 @use_case
@@ -612,49 +611,6 @@ def confirm(
         )
     place.refresh_from_db()
     return place
-
-
-def remind(coop: Coop, *, now: datetime) -> int:
-    """Mail everybody whose watch begins within a day, once per watch; how many places that was."""
-    soon = WatchPlace.objects.of(coop).filter(
-        given_up_at=None,
-        watch__cancelled_at=None,
-        watch__starts_at__gt=now,
-        watch__starts_at__lte=now + timedelta(hours=REMIND_HOURS),
-    )
-    told = Notice.objects.filter(coop=coop, kind="watch-reminder", due_at__gt=now - timedelta(days=3))
-    known = set(told.values_list("key", flat=True))
-    due = [
-        place
-        for place in soon.select_related("watch__firing__kiln", "watch__firing__coop", "member__person")
-        if _reminder_key(place) not in known
-    ]
-    return len(_remind(coop, by=None, now=now, places=due)) if due else 0
-
-
-def _reminder_key(place: WatchPlace) -> str:
-    return f"watch-reminder:{place.public_id}:{place.watch.starts_at:%Y%m%d%H%M}"
-
-
-@use_case
-def _remind(coop: Coop, *, by: Membership | None, now: datetime, places: Sequence[WatchPlace]) -> list[WatchPlace]:
-    for place in places:
-        notices.queue(
-            coop,
-            key=_reminder_key(place),
-            kind="watch-reminder",
-            to=place.member,
-            subject=_("Your watch begins soon"),
-            text=_(
-                "Your watch: %(watch)s. Come a little early for the hand-over, rested and sober, in cotton or wool. "
-                "If you cannot come, offer your place now; nobody is alone at the fire."
-            )
-            % {"watch": rosters.spoken(place.watch)},
-            link=_page(place.watch.firing, "firing_watches"),
-            now=now,
-            stale_at=place.watch.starts_at,
-        )
-    return list(places)
 
 
 # --- Shared steps -------------------------------------------------------------------------

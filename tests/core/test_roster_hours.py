@@ -1,6 +1,7 @@
 """The hours account: what is owed, what is credited."""
 
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.errors import Malformed
-from firings.roster.hours import credited_minutes, night_seconds, owed_minutes
+from firings.roster.hours import Night, credited_minutes, night_seconds, outlook, owed_minutes
 
 LISBON = ZoneInfo("Europe/Lisbon")
 members = st.text(alphabet="abcdef", min_size=1, max_size=3)
@@ -116,7 +117,7 @@ def test_night_is_counted_by_instants_on_the_co_ops_clock(starts, ends, hours):
 
 
 def test_night_hours_weigh_by_policy():
-    assert credited_minutes(local(10, 20), local(11, 2), "Europe/Lisbon", night_per_mille=1500) == 120 + 360
+    assert credited_minutes(local(10, 20), local(11, 2), "Europe/Lisbon", night_weight=Fraction(3, 2)) == 120 + 360
     assert credited_minutes(local(10, 20), local(11, 2), "Europe/Lisbon") == 360
 
 
@@ -135,12 +136,48 @@ def test_night_of_the_parts_is_night_of_the_whole(start, parts):
 @pytest.mark.parametrize(
     ("starts", "ends", "weight", "said"),
     [
-        (local(10, 10), local(10, 9), 1000, "must end after"),
-        (local(1, 10), local(1, 10, month=12), 1000, "within 31 days"),
-        (datetime(2026, 5, 1), local(10, 9), 1000, "offset"),
+        (local(10, 10), local(10, 9), 1, "must end after"),
+        (local(1, 10), local(1, 10, month=12), 1, "within 31 days"),
+        (datetime(2026, 5, 1), local(10, 9), 1, "offset"),
         (local(10, 10), local(10, 11), -1, "below zero"),
     ],
 )
 def test_work_that_cannot_have_been_is_refused(starts, ends, weight, said):
     with pytest.raises(Malformed, match=said):
-        credited_minutes(starts, ends, "Europe/Lisbon", night_per_mille=weight)
+        credited_minutes(starts, ends, "Europe/Lisbon", night_weight=weight)
+
+
+@pytest.mark.parametrize(
+    ("night", "hours"),
+    [(Night(1, 5), 4), (Night(20, 7), 9), (Night(0, 0), 9), (Night(23, 1), 2)],
+)
+def test_the_night_is_the_co_ops_own(night, hours):
+    assert night_seconds(local(10, 22), local(11, 7), "Europe/Lisbon", night) == hours * 3600
+
+
+@pytest.mark.parametrize("hours", [(24, 6), (22, -1)])
+def test_a_night_that_is_no_hour_is_refused(hours):
+    with pytest.raises(Malformed, match="from 0 to 23"):
+        Night(*hours)
+
+
+def test_heavy_work_weighs_more_and_half_the_time_counts_half():
+    day = {"starts_at": local(10, 9), "ends_at": local(10, 13), "zone": "Europe/Lisbon"}
+    assert credited_minutes(**day, work_weight=Fraction(5, 4)) == 300
+    assert credited_minutes(**day, work_weight=Fraction(5, 4), minutes=120) == 150
+    assert credited_minutes(local(10, 21), local(10, 23), "Europe/Lisbon", night_weight=2, minutes=60) == 90
+
+
+@given(
+    st.integers(0, 10_000),
+    st.dictionaries(st.sampled_from("abcd"), st.integers(0, 50_000)),
+    st.dictionaries(st.sampled_from("cdef"), st.integers(-500, 500)),
+    st.dictionaries(st.sampled_from("adef"), st.integers(0, 500)),
+)
+def test_the_outlook_owes_all_the_work_and_misses_what_nothing_covers(total, space, carried, planned):
+    seen = outlook(total, space, equal_per_mille=500, carried=carried, worked={}, planned=planned)
+    assert sum(one.owed for one in seen.values()) == (total if space else 0)
+    assert set(seen) == set(space) | set(planned)
+    for member, one in seen.items():
+        assert one.owed - one.short + one.ahead == carried.get(member, 0) + planned.get(member, 0)
+        assert one.short == 0 or one.ahead == 0

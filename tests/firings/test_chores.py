@@ -1,6 +1,7 @@
 """Chores: laid out from wood and dates, taken by the rules, confirmed by somebody else."""
 
 from datetime import timedelta
+from fractions import Fraction
 
 import pytest
 from django.db import IntegrityError, connection, transaction
@@ -9,11 +10,13 @@ from django.test.utils import CaptureQueriesContext
 
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Notice
+from coop.policy import Terms
 from firings.fire import wood
 from firings.models import Chore, ChorePlace, HoursEntry, WoodStack
 from firings.queries import chores as queries
+from firings.queries.hours import counts_for, terms_of
 from firings.services import chores, watches
-from tests.factories import NOW, ada, ben, cy, make_member, stu
+from tests.factories import NOW, TODAY, ada, ben, cy, make_member, stu
 from tests.factories_watches import LIGHTS, a_real_database, at_once, join, make_watch_firing, stoker, watches_of
 
 pytestmark = pytest.mark.django_db
@@ -294,3 +297,55 @@ def test_the_rows_cost_the_same_however_many_chores():
     ben_ = ben()
     assert Chore.objects.filter(firing=many).count() > 9
     assert count(few) == count(many)
+
+
+# --- For the roster ---
+
+
+def test_chores_to_come_are_tasks_of_the_roster_with_their_sign_off_and_crew():
+    firing = make_watch_firing()
+    grinding = chore_of(firing, "grinding")
+    take(grinding, stu())
+    tasks = {one.task.id: one for one in queries.chores_as_tasks(firing, now=NOW, t0=NOW, unit_min=30)}
+    assert len(tasks) == Chore.objects.filter(firing=firing).count()
+    found = tasks[str(grinding.public_id)]
+    assert found.crew == (str(stu().public_id),)
+    assert (found.task.kind, found.task.need, found.task.cap, found.task.skill) == ("chore", 2, 4, "grinding")
+    assert found.task.least == 2
+    assert NOW + found.task.start * timedelta(minutes=30) <= grinding.starts_at
+    assert NOW + found.task.end * timedelta(minutes=30) >= grinding.ends_at
+    assert queries.skills_of(stu(), TODAY) == ("grinding", "splitter")
+    assert queries.skills_of(ben(), TODAY) == ()
+
+
+@pytest.mark.parametrize("unit", [1, 7, 15, 60])
+def test_a_unit_that_does_not_fit_widens_the_chore_by_less_than_a_unit(unit):
+    firing = make_watch_firing()
+    Chore.objects.filter(firing=firing, kind="wads").update(starts_at=NOW + timedelta(minutes=61, seconds=30))
+    for one in queries.chores_as_tasks(firing, now=NOW, t0=NOW, unit_min=unit):
+        chore, step = Chore.objects.get(public_id=one.task.id), timedelta(minutes=unit)
+        assert timedelta(0) <= chore.starts_at - (NOW + one.task.start * step) < step
+        assert timedelta(0) <= (NOW + one.task.end * step) - chore.ends_at < step
+
+
+def test_a_chore_that_has_begun_is_no_longer_planned():
+    firing = make_watch_firing()
+    wads = chore_of(firing, "wads")
+    ids = {one.task.id for one in queries.chores_as_tasks(firing, now=wads.starts_at, t0=wads.starts_at, unit_min=15)}
+    assert str(wads.public_id) not in ids
+    assert str(chore_of(firing, "grinding").public_id) in ids
+
+
+# --- Weights ---
+
+
+def test_splitting_and_grinding_count_by_the_policys_weights():
+    firing = make_watch_firing(terms=Terms(splitting_weight=Fraction(5, 4), grinding_weight=Fraction(3, 2)))
+    for kind, per_hour in (("cut", 75), ("split", 75), ("grinding", 90), ("wads", 60)):
+        chore = chore_of(firing, kind)
+        hours = (chore.ends_at - chore.starts_at) / HOUR
+        assert counts_for(chore, firing.coop.time_zone, terms_of(firing)) == round(hours * per_hour)
+    grinding = chore_of(firing, "grinding")
+    place, _ = take(grinding, stu(), make_member("Gus", sign_offs=("grinding",)))
+    chores.confirm(firing.coop, by=ada(), now=grinding.ends_at, place_id=place.public_id, minutes=60)
+    assert HoursEntry.objects.get().minutes == 90

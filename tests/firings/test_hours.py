@@ -27,7 +27,7 @@ moments = st.datetimes(datetime(2026, 1, 1), datetime(2026, 12, 31)).map(
 @given(moments, st.integers(1, 60 * 72))
 def test_minutes_agree_with_the_roster_core_at_its_night(start, minutes):
     end = start + timedelta(minutes=minutes)
-    core = credited_minutes(start, end, "Europe/Dublin", night_per_mille=1500)
+    core = credited_minutes(start, end, "Europe/Dublin", night_weight=Fraction(3, 2))
     assert abs(queries.credited(start, end, "Europe/Dublin", Terms()) - core) <= 1  # halves round differently
 
 
