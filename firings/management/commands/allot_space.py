@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandParser
 
 from coop.errors import Refused
-from firings.allotment import allot, read_allotment, write_allotment
+from firings.allotment import read_allotment, write_allotment
 from firings.management import files
 
 
@@ -21,8 +21,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            capacity_ml, asks, draw_seed = read_allotment(files.read_text(options["file"]))
-            allotment = allot(capacity_ml, asks, draw_seed=draw_seed)
+            allotment = read_allotment(files.read_text(options["file"])).answer()
         except Refused as error:
             files.end_with(error, self.stderr)
         files.write_text(write_allotment(allotment), options["out"], self.stdout)
