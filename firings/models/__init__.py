@@ -1,7 +1,7 @@
 """All rows of the kiln work, one file per noun."""
 
 from .after import CheckItem, Checklist, Damage, Outcome
-from .bookings import Booking, Piece
+from .bookings import Allotment, Booking, FitPlan, Piece
 from .firings import Firing, FiringReview, FiringZone, GuestPass, StageMove
 from .furniture import FurnitureLot, FurnitureMove
 from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
@@ -20,6 +20,7 @@ from .watches import (
 )
 
 __all__ = [
+    "Allotment",
     "Booking",
     "CheckItem",
     "Checklist",
@@ -30,6 +31,7 @@ __all__ = [
     "Firing",
     "FiringReview",
     "FiringZone",
+    "FitPlan",
     "FurnitureLot",
     "FurnitureMove",
     "GuestPass",

@@ -1,11 +1,11 @@
-"""What members bring: a booking per member and firing, its pieces, and the space they hold."""
+"""What members bring: a booking per member and firing, its pieces, the space they hold, and how it is shared out."""
 
 from __future__ import annotations
 
 from typing import Self
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
 from coop.models import CoopOwned, Membership, OfCoop
@@ -37,8 +37,9 @@ class PieceQuerySet(OfCoop):
         return self.filter(state=Piece.State.HELD)
 
     def waiting(self) -> Self:
-        """The waiting list in its order: whoever asked first."""
-        return self.filter(state=Piece.State.WAITING).order_by("asked_at", "pk")
+        """The waiting list in its order: as the allotment says, then (and before any allotment) whoever asked first."""
+        place = F("allotted_place").asc(nulls_last=True)
+        return self.filter(state=Piece.State.WAITING).order_by(place, "asked_at", "pk")
 
 
 class Piece(CoopOwned):
@@ -79,6 +80,7 @@ class Piece(CoopOwned):
     state = models.CharField(max_length=9, choices=State, default=State.HELD)
     asked_at = models.DateTimeField()
     moved_up_at = models.DateTimeField(null=True)
+    allotted_place = models.PositiveIntegerField(null=True)  # on the waiting list, since the space was shared out
     withdrawn_at = models.DateTimeField(null=True)
     brought = models.PositiveIntegerField(null=True)  # booked, brought and loaded are kept apart
 
@@ -101,3 +103,66 @@ class Piece(CoopOwned):
 
     def __str__(self) -> str:
         return self.name
+
+
+class FitPlan(CoopOwned):
+    """The last plan of everything that holds space in a firing, kept so that “does it fit?” begins from it.
+
+    ``pieces`` is the fingerprint of the pieces the plan knows: another one means that the answer is stale.
+    """
+
+    firing = models.OneToOneField(Firing, on_delete=models.CASCADE, related_name="fit_plan")
+    request = models.JSONField()  # load-request/1
+    plan = models.JSONField()  # load-plan/1
+    pieces = models.CharField(max_length=64)
+    made_at = models.DateTimeField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=~Q(pieces=""), name="fit_plan_knows_its_pieces")]
+
+    def __str__(self) -> str:
+        return f"{self.firing}: {self.made_at:%Y-%m-%d %H:%M}"
+
+
+class Allotment(CoopOwned):
+    """A proposal how to share out the space of a firing, and the one that was accepted.
+
+    ``request`` is allotment/1; ``answer`` its answer, with the pieces that go in, by zone, and the order of the rest.
+    """
+
+    class State(models.TextChoices):
+        PROPOSED = "proposed", _("proposed")
+        ACCEPTED = "accepted", _("accepted")
+        REPLACED = "replaced", _("replaced")
+
+    firing = models.ForeignKey(Firing, on_delete=models.CASCADE, related_name="allotments")
+    version = models.PositiveIntegerField()
+    state = models.CharField(max_length=8, choices=State, default=State.PROPOSED)
+    rule = models.CharField(max_length=20)  # of the policy frozen into the firing
+    request = models.JSONField()
+    answer = models.JSONField()
+    pieces = models.CharField(max_length=64)  # fingerprint of the pieces shared out
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    accepted_at = models.DateTimeField(null=True)
+    accepted_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-version"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "firing", "version"], name="allotment_version_used_once"),
+            models.UniqueConstraint(
+                fields=["coop", "firing"], condition=Q(state="accepted"), name="space_shared_out_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(state="accepted", accepted_at__isnull=False) | (~Q(state="accepted") & Q(accepted_at=None)),
+                name="accepted_allotment_has_a_moment",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.firing} v{self.version}"

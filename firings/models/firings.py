@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from typing import Self
 
 from django.db import models
@@ -11,6 +12,11 @@ from django.utils.translation import gettext_lazy as _
 from coop.models import CoopOwned, Membership, OfCoop, Policy
 
 from .kilns import Kiln, Zone
+
+
+def new_seed() -> str:
+    """A seed for the draw of one firing: nobody can guess it or choose it."""
+    return secrets.token_hex(16)
 
 
 class FiringQuerySet(OfCoop):
@@ -70,6 +76,9 @@ class Firing(CoopOwned):
     closed_at = models.DateTimeField(null=True)
     called_off_at = models.DateTimeField(null=True)
     called_off_why = models.TextField(blank=True)
+    draw_seed = models.CharField(
+        max_length=64, default=new_seed, editable=False
+    )  # its SHA-256 is shown from the call on
     cost_estimate_minor = models.BigIntegerField(_("estimated cost"), null=True, blank=True)
     notes = models.TextField(_("notes"), blank=True)
 
