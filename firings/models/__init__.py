@@ -7,6 +7,7 @@ from .furniture import FurnitureLot, FurnitureMove
 from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
 from .load_plans import Layer, LoadPlan, Placement
 from .log import LogEntry
+from .rosters import CrewNews, PlaceQuestion, WatchSwap, WishLimits
 from .watches import (
     Chore,
     ChorePlace,
@@ -26,6 +27,7 @@ __all__ = [
     "Checklist",
     "Chore",
     "ChorePlace",
+    "CrewNews",
     "CrewPhase",
     "Damage",
     "Firing",
@@ -45,6 +47,7 @@ __all__ = [
     "Outcome",
     "Piece",
     "PlaceOffer",
+    "PlaceQuestion",
     "Placement",
     "PostSet",
     "PostSpot",
@@ -53,7 +56,9 @@ __all__ = [
     "Watch",
     "WatchPlace",
     "WatchProposal",
+    "WatchSwap",
     "Wish",
+    "WishLimits",
     "WoodMove",
     "WoodStack",
     "Zone",

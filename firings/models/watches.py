@@ -75,6 +75,8 @@ class WatchPlace(CoopOwned):
     confirmed_at = models.DateTimeField(null=True)
     confirmed_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
     worked_minutes = models.PositiveIntegerField(null=True)
+    # Agreed beyond the end of the watch, until somebody late has come.
+    stays_until = models.DateTimeField(null=True)
 
     objects = OfCoop.as_manager()
 
@@ -154,6 +156,8 @@ class WatchProposal(CoopOwned):
     made_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
     accepted_at = models.DateTimeField(null=True)
     replaced_at = models.DateTimeField(null=True)
+    # What a mended roster answers: the news it goes by, watches to be added, who stays longer. Empty for a new one.
+    mends = models.JSONField(default=dict, blank=True)
 
     objects = OfCoop.as_manager()
 

@@ -57,10 +57,10 @@ def cut_for(firing: Firing, now: datetime) -> list[Watch]:
     firing that was called off keeps no watch and no chore to come.
     """
     if firing.stage == Firing.Stage.CALLED_OFF:
-        _take_off(firing, list(_to_come(firing, now)), now)
+        _take_off(firing, list(to_come(firing, now)), now)
         chores.cancel_for(firing, now)
         return []
-    begun, later = _begun(firing, now), list(_to_come(firing, now).select_for_update())
+    begun, later = _begun(firing, now), list(to_come(firing, now).select_for_update())
     spans = _spans(firing, after=max((watch.ends_at for watch in begun), default=None))
     first_number = 1 + max((watch.number for watch in begun), default=0)
     kept = _matched(later, spans)
@@ -78,7 +78,7 @@ def _begun(firing: Firing, now: datetime) -> list[Watch]:
     return list(Watch.objects.filter(coop=firing.coop_id, firing=firing, starts_at__lte=now).standing())
 
 
-def _to_come(firing: Firing, now: datetime) -> Any:
+def to_come(firing: Firing, now: datetime) -> Any:
     return Watch.objects.filter(coop=firing.coop_id, firing=firing, starts_at__gt=now).standing()
 
 
@@ -135,8 +135,8 @@ def _put(firing: Firing, number: int, span: WatchSpan, watch: Watch | None, now:
     Watch.objects.filter(pk=watch.pk).update(most_people=max(span.most, watch.taken), **values)
     watch.refresh_from_db()
     if moved:
-        for place in _crew(watch):
-            _tell(
+        for place in crew_of(watch):
+            tell(
                 firing,
                 place.member,
                 key=f"watch-moved:{place.public_id}:{watch.starts_at:%Y%m%d%H%M}-{watch.ends_at:%Y%m%d%H%M}",
@@ -153,12 +153,12 @@ def _put(firing: Firing, number: int, span: WatchSpan, watch: Watch | None, now:
 
 def _take_off(firing: Firing, watches: Sequence[Watch], now: datetime) -> None:
     for watch in watches:
-        places = _crew(watch)
+        places = crew_of(watch)
         PlaceOffer.objects.filter(coop=firing.coop_id, place__watch=watch, closed_at=None).update(closed_at=now)
         WatchPlace.objects.filter(coop=firing.coop_id, watch=watch, given_up_at=None).update(given_up_at=now)
         Watch.objects.filter(pk=watch.pk).update(cancelled_at=now, taken=0)
         for place in places:
-            _tell(
+            tell(
                 firing,
                 place.member,
                 key=f"watch-off:{place.public_id}",
@@ -179,30 +179,30 @@ def sign_up(
     coop: Coop, *, by: Membership | None, now: datetime, watch_id: UUID, member_id: UUID | None = None
 ) -> WatchPlace:
     """Take a place on a watch (the lead may put ``member_id`` on it). Every refusal says what to do."""
-    watch = _watch(coop, watch_id)
+    watch = standing_watch(coop, watch_id)
     member = chores.acting(coop, by, watch.firing, member_id)
-    place = _seat(watch, member, now)
+    place = seat(watch, member, now)
     if by is not None and by.pk != member.pk:
-        _tell_seated(watch.firing, member, [watch], now)
+        tell_seated(watch.firing, member, [watch], now)
     return place
 
 
-def _seat(watch: Watch, member: Membership, now: datetime) -> WatchPlace:
+def seat(watch: Watch, member: Membership, now: datetime) -> WatchPlace:
     """Put a member on a watch, all rules checked. The member's row is locked against their other sign-ups, the
     watch's row by its own counter."""
     firing = watch.firing
     check_takes_part(member, firing)
-    _check_takes_crew(firing)
+    check_takes_crew(firing)
     if watch.starts_at <= now:
         raise Refused(_("This watch has begun; pick a later one."))
-    _lock(member)
+    lock_member(member)
     if WatchPlace.objects.filter(coop=firing.coop_id, watch=watch, member=member, given_up_at=None).exists():
         raise Taken(_("You are on this watch already."))
     rosters.check_can_work(watch, member, hours.terms_of(firing))
     free = Watch.objects.filter(coop=firing.coop_id, pk=watch.pk, cancelled_at=None, taken__lt=F("most_people"))
     if not free.update(taken=F("taken") + 1):
         raise Taken(_("This watch is full; pick another, or see whether somebody gives a place away."))
-    crew = [place.member for place in _crew(watch)]
+    crew = [place.member for place in crew_of(watch)]
     for fault in rosters.joining_faults(watch, crew, member):
         Watch.objects.filter(pk=watch.pk).update(taken=F("taken") - 1)  # an accepted roster goes on without it
         raise Refused(fault)
@@ -220,7 +220,7 @@ def _would_lead(watch: Watch, crew: Sequence[Membership], member: Membership) ->
 @use_case
 def give_up(coop: Coop, *, by: Membership | None, now: datetime, watch_id: UUID, member_id: UUID | None = None) -> None:
     """Give a place up; the lead is told. Refused once the watch is near: then the place is given away."""
-    watch = _watch(coop, watch_id)
+    watch = standing_watch(coop, watch_id)
     member = chores.acting(coop, by, watch.firing, member_id)
     place = _own_place(watch, member)
     left = watch.starts_at - now
@@ -243,11 +243,11 @@ def give_up(coop: Coop, *, by: Membership | None, now: datetime, watch_id: UUID,
             % {"hours": ALONE_HOURS}
         )
     PlaceOffer.objects.of(coop).filter(place=place, closed_at=None).update(closed_at=now)
-    _name_leads(watch)
+    name_leads(watch)
     watch.refresh_from_db(fields=["taken"])
     _tell_lead_of_leaving(watch, place, now)
     if by is not None and by.pk != member.pk:
-        _tell(
+        tell(
             watch.firing,
             member,
             key=f"watch-taken-off:{place.public_id}",
@@ -265,7 +265,7 @@ def _tell_lead_of_leaving(watch: Watch, place: WatchPlace, now: datetime) -> Non
     )
     if not WatchPlace.objects.filter(coop=watch.coop_id, watch=watch, given_up_at=None, is_leading=True).exists():
         open_text += " " + _("Nobody on it may lead.")
-    _tell_lead(
+    tell_lead(
         watch.firing,
         besides=place.member,
         key=f"watch-given-up:{place.public_id}",
@@ -275,10 +275,10 @@ def _tell_lead_of_leaving(watch: Watch, place: WatchPlace, now: datetime) -> Non
     )
 
 
-def _name_leads(watch: Watch) -> None:
+def name_leads(watch: Watch) -> None:
     """After a change: as many of those who may lead are named as the watch needs, the earliest first."""
     on, missing = rosters.day_of(watch), watch.leads
-    for place in sorted(_crew(watch), key=lambda place: (not place.is_leading, place.taken_at, place.pk)):
+    for place in sorted(crew_of(watch), key=lambda place: (not place.is_leading, place.taken_at, place.pk)):
         leads = missing > 0 and rosters.may_lead(place.member, on)
         missing -= leads
         if leads != place.is_leading:
@@ -293,7 +293,7 @@ def offer(
     coop: Coop, *, by: Membership | None, now: datetime, place_id: UUID, to_member_id: UUID | None = None
 ) -> PlaceOffer:
     """Offer one's place to one member, or to whoever takes it; it stays one's own until somebody agrees."""
-    place = _place(coop, place_id)
+    place = held_place(coop, place_id)
     watch = place.watch
     if by is not None and by.pk != place.member_id:
         raise NotAllowed(_("Only %(name)s can give this place away.") % {"name": place.member.name})
@@ -313,7 +313,7 @@ def offer(
         raise Taken(_("This place is on offer already; take that offer back first."))
     made: PlaceOffer = PlaceOffer.objects.create(coop=coop, place=place, to_member=to, offered_at=now)
     for member in [to] if to is not None else _could_take(watch, place.member_id):
-        _tell(
+        tell(
             watch.firing,
             member,
             key=f"place-offered:{made.public_id}:{member.public_id}",
@@ -353,26 +353,26 @@ def take_over(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> W
     if by.pk == old.member_id:
         raise Refused(_("This is your own place; take the offer back if you want to keep it."))
     check_takes_part(by, watch.firing)
-    _check_takes_crew(watch.firing)
+    check_takes_crew(watch.firing)
     if watch.ends_at <= now:
         raise Refused(_("This watch is over; there is nothing to take over."))
-    _lock(by)
+    lock_member(by)
     rosters.check_can_work(watch, by, hours.terms_of(watch.firing), besides=[watch.pk])
     if not PlaceOffer.objects.of(coop).filter(pk=offered.pk, closed_at=None).update(closed_at=now, taken_by=by):
         raise Taken(_("Somebody else took this place over, or it was taken back."))
     if not WatchPlace.objects.of(coop).filter(pk=old.pk, given_up_at=None, confirmed_at=None).update(given_up_at=now):
         raise Taken(_("This place is no longer there to be taken over."))
     Watch.objects.of(coop).filter(pk=watch.pk).update(taken=F("taken"))  # others who change this crew wait here
-    crew = [place.member for place in _crew(watch)]
+    crew = [place.member for place in crew_of(watch)]
     if any(member.pk == by.pk for member in crew):
         raise Taken(_("You are on this watch already."))
     for fault in rosters.replacing_faults(watch, [*crew, old.member], old.member, by):
         raise Refused(fault)
     place: WatchPlace = WatchPlace.objects.create(coop=coop, watch=watch, member=by, taken_at=now)
-    _name_leads(watch)
+    name_leads(watch)
     place.refresh_from_db()
     words = {"by": by.name, "who": old.member.name, "watch": rosters.spoken(watch)}
-    _tell(
+    tell(
         watch.firing,
         old.member,
         key=f"place-taken:{offered.public_id}",
@@ -380,7 +380,7 @@ def take_over(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> W
         text=_("You are free: %(by)s stands %(watch)s for you.") % words,
         now=now,
     )
-    _tell_lead(
+    tell_lead(
         watch.firing,
         besides=old.member if watch.firing.lead_id == old.member_id else by,
         key=f"place-moved:{offered.public_id}",
@@ -401,7 +401,7 @@ def decline(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> Non
     if not PlaceOffer.objects.of(coop).filter(pk=offered.pk, closed_at=None).update(closed_at=now):
         raise Taken(_("This offer is closed already."))
     if by.pk != giver.pk:
-        _tell(
+        tell(
             offered.place.watch.firing,
             giver,
             key=f"place-declined:{offered.public_id}",
@@ -418,7 +418,7 @@ def decline(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> Non
 @use_case
 def wish(coop: Coop, *, by: Membership, now: datetime, watch_id: UUID, value: str) -> Wish:
     """Say what one wishes for one watch; an empty value is refused, see ``wish_all`` to take wishes back."""
-    watch = _watch(coop, watch_id)
+    watch = standing_watch(coop, watch_id)
     check_takes_part(by, watch.firing)
     _check_wish(watch, value, now)
     wished: Wish = Wish.objects.update_or_create(coop=coop, watch=watch, member=by, defaults={"value": value})[0]
@@ -457,8 +457,8 @@ def propose_roster(coop: Coop, *, by: Membership | None, now: datetime, firing_i
     """Ask for a proposal of the whole roster; the lead sees it when it is computed and decides."""
     firing = firing_of(coop, firing_id)
     check_leads(by, firing)
-    _check_takes_crew(firing)
-    if not _to_come(firing, now).exists():
+    check_takes_crew(firing)
+    if not to_come(firing, now).exists():
         raise Refused(_("There is no watch to come in this firing, so there is nothing to plan."))
     return computations.ask(coop, kind="watch_roster", subject=firing.public_id, by=by, now=now)
 
@@ -489,7 +489,7 @@ def compute_roster(row: Computation, now: datetime) -> dict[str, Any]:
     proposal = rosters.keep_proposal(
         row.coop, by=None, now=now, firing_id=firing.public_id, request=request, answer=answer
     )
-    return {"proposal": str(proposal.public_id), "link": _page(firing, "watch_proposal", proposal=proposal.public_id)}
+    return {"proposal": str(proposal.public_id), "link": page_of(firing, "watch_proposal", proposal=proposal.public_id)}
 
 
 @dataclass(slots=True)
@@ -524,14 +524,14 @@ def accept_roster(coop: Coop, *, by: Membership | None, now: datetime, proposal_
     done = Accepted(proposal)
     for watch, member in _new_places(firing, proposal):
         try:
-            done.seated.append(_seat(watch, member, now))
+            done.seated.append(seat(watch, member, now))
         except Refused as no:
             done.left_out.append(f"{member.name}, {rosters.spoken(watch)}: {no}")
     seated: dict[int, list[WatchPlace]] = {}
     for place in done.seated:
         seated.setdefault(place.member_id, []).append(place)
     for places in seated.values():
-        _tell_seated(firing, places[0].member, [place.watch for place in places], now)
+        tell_seated(firing, places[0].member, [place.watch for place in places], now)
     return done
 
 
@@ -582,7 +582,7 @@ def confirm(
 
     The minutes go to the hours account with the weight of the night.
     """
-    place = _place(coop, place_id)
+    place = held_place(coop, place_id)
     watch, firing = place.watch, place.watch.firing
     fellow = (
         by is not None
@@ -616,17 +616,17 @@ def confirm(
 # --- Shared steps -------------------------------------------------------------------------
 
 
-def _check_takes_crew(firing: Firing) -> None:
+def check_takes_crew(firing: Firing) -> None:
     if firing.stage not in TAKES_CREW:
         raise Refused(_("The fire of this firing is out; there is no watch to take any more."))
 
 
-def _lock(member: Membership) -> None:
+def lock_member(member: Membership) -> None:
     """Two sign-ups of one person wait for each other, so that rest and hours hold between them."""
     Membership.objects.select_for_update(no_key=True).get(pk=member.pk)
 
 
-def _watch(coop: Coop, watch_id: UUID) -> Watch:
+def standing_watch(coop: Coop, watch_id: UUID) -> Watch:
     watch: Watch | None = (
         Watch.objects.of(coop)
         .standing()
@@ -639,7 +639,7 @@ def _watch(coop: Coop, watch_id: UUID) -> Watch:
     return watch
 
 
-def _place(coop: Coop, place_id: UUID) -> WatchPlace:
+def held_place(coop: Coop, place_id: UUID) -> WatchPlace:
     place: WatchPlace | None = (
         WatchPlace.objects.of(coop)
         .filter(public_id=place_id, given_up_at=None, watch__cancelled_at=None)
@@ -686,7 +686,7 @@ def _offer(coop: Coop, offer_id: UUID) -> PlaceOffer:
     return offered
 
 
-def _crew(watch: Watch) -> list[WatchPlace]:
+def crew_of(watch: Watch) -> list[WatchPlace]:
     return list(
         WatchPlace.objects.filter(coop=watch.coop_id, watch=watch, given_up_at=None)
         .select_related("member__person")
@@ -694,11 +694,11 @@ def _crew(watch: Watch) -> list[WatchPlace]:
     )
 
 
-def _page(firing: Firing, name: str, **more: UUID) -> str:
+def page_of(firing: Firing, name: str, **more: UUID) -> str:
     return reverse(name, kwargs={"coop": firing.coop.slug, "firing": firing.public_id, **more})
 
 
-def _tell(
+def tell(
     firing: Firing,
     member: Membership,
     *,
@@ -715,20 +715,20 @@ def _tell(
         to=member,
         subject=f"{firing.name}: {subject}",
         text=text,
-        link=_page(firing, "firing_watches"),
+        link=page_of(firing, "firing_watches"),
         now=now,
         stale_at=stale_at,
     )
 
 
-def _tell_lead(firing: Firing, *, besides: Membership, key: str, subject: str, text: str, now: datetime) -> None:
+def tell_lead(firing: Firing, *, besides: Membership, key: str, subject: str, text: str, now: datetime) -> None:
     if firing.lead_id != besides.pk:
-        _tell(firing, firing.lead, key=key, subject=subject, text=text, now=now)
+        tell(firing, firing.lead, key=key, subject=subject, text=text, now=now)
 
 
-def _tell_seated(firing: Firing, member: Membership, watches: Sequence[Watch], now: datetime) -> None:
+def tell_seated(firing: Firing, member: Membership, watches: Sequence[Watch], now: datetime) -> None:
     lines = [rosters.spoken(watch) for watch in sorted(watches, key=lambda watch: watch.starts_at)]
-    _tell(
+    tell(
         firing,
         member,
         key=f"watch-seated:{member.public_id}:{now:%Y%m%d%H%M%S%f}:{watches[0].public_id}",
