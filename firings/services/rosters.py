@@ -92,7 +92,7 @@ def burden_faults(new: Shift, others: Sequence[Shift], terms: Terms) -> list[str
     """Why one person cannot take on ``new`` beside what they have: overlap, rest, hours in 24, nights in a row."""
     for other in others:
         if new.span.overlaps(other.span):
-            return [_("You are at %(other)s then; nobody is in two places at once.") % {"other": other.called}]
+            return [_("%(other)s is at the same time; nobody is in two places at once.") % {"other": other.called}]
     return [*_rest_faults(new, others, terms), *_day_faults(new, others, terms), *_night_faults(new, others, terms)]
 
 
@@ -159,7 +159,7 @@ def joining_faults(watch: Watch, crew: Sequence[Membership], new: Membership) ->
     if is_novice(new, on) and novices > len(together) - novices:
         return [
             _(
-                "You are not signed off for stoking yet, and novices may not outnumber the experienced. Wait until "
+                "Not signed off for stoking yet, and novices may not outnumber the experienced. Wait until "
                 "one more experienced member is on this watch, or pick another."
             )
         ]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-from django.db.models import F
+from django.db.models import F, Q
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -19,7 +19,18 @@ from coop.models import Computation, Coop, Membership
 from coop.periods import Span
 from coop.transactions import reading, say, use_case
 from firings.access import check_leads, check_takes_part
-from firings.models import Firing, HoursEntry, PlaceOffer, Watch, WatchPlace, WatchProposal, Wish
+from firings.models import (
+    CrewNews,
+    Firing,
+    HoursEntry,
+    PlaceOffer,
+    PlaceQuestion,
+    Watch,
+    WatchPlace,
+    WatchProposal,
+    WatchSwap,
+    Wish,
+)
 from firings.queries import hours
 from firings.queries.firings import firing_of
 from firings.roster.watches import CrewPhase, WatchSpan, cut_watches
@@ -154,7 +165,7 @@ def _put(firing: Firing, number: int, span: WatchSpan, watch: Watch | None, now:
 def _take_off(firing: Firing, watches: Sequence[Watch], now: datetime) -> None:
     for watch in watches:
         places = crew_of(watch)
-        PlaceOffer.objects.filter(coop=firing.coop_id, place__watch=watch, closed_at=None).update(closed_at=now)
+        let_go(firing.coop, [place.pk for place in places], now)
         WatchPlace.objects.filter(coop=firing.coop_id, watch=watch, given_up_at=None).update(given_up_at=now)
         Watch.objects.filter(pk=watch.pk).update(cancelled_at=now, taken=0)
         for place in places:
@@ -242,7 +253,7 @@ def give_up(coop: Coop, *, by: Membership | None, now: datetime, watch_id: UUID,
             )
             % {"hours": ALONE_HOURS}
         )
-    PlaceOffer.objects.of(coop).filter(place=place, closed_at=None).update(closed_at=now)
+    let_go(coop, [place.pk], now)
     name_leads(watch)
     watch.refresh_from_db(fields=["taken"])
     _tell_lead_of_leaving(watch, place, now)
@@ -362,6 +373,7 @@ def take_over(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> W
         raise Taken(_("Somebody else took this place over, or it was taken back."))
     if not WatchPlace.objects.of(coop).filter(pk=old.pk, given_up_at=None, confirmed_at=None).update(given_up_at=now):
         raise Taken(_("This place is no longer there to be taken over."))
+    let_go(coop, [old.pk], now)
     Watch.objects.of(coop).filter(pk=watch.pk).update(taken=F("taken"))  # others who change this crew wait here
     crew = [place.member for place in crew_of(watch)]
     if any(member.pk == by.pk for member in crew):
@@ -596,7 +608,7 @@ def confirm(
     changed = WatchPlace.objects.of(coop).filter(pk=place.pk, confirmed_at=None, given_up_at=None)
     if not changed.update(confirmed_at=now, confirmed_by=by, worked_minutes=worked):
         raise Taken(_("This was confirmed already; a mistake is mended by the coordinator in the hours account."))
-    PlaceOffer.objects.of(coop).filter(place=place, closed_at=None).update(closed_at=now)
+    let_go(coop, [place.pk], now)
     counts = hours.credited(watch.starts_at, watch.ends_at, coop.time_zone, hours.terms_of(firing), minutes=worked)
     if counts:
         credit(
@@ -692,6 +704,15 @@ def crew_of(watch: Watch) -> list[WatchPlace]:
         .select_related("member__person")
         .prefetch_related("member__sign_offs")
     )
+
+
+def let_go(coop: Coop, places: Iterable[int], now: datetime) -> None:
+    """These places (keys) change hands or are over: what was on offer, to be swapped or asked about them is closed."""
+    keys = list(places)
+    PlaceOffer.objects.of(coop).filter(place__in=keys, closed_at=None).update(closed_at=now)
+    WatchSwap.objects.of(coop).open().filter(Q(place__in=keys) | Q(for_place__in=keys)).update(closed_at=now)
+    CrewNews.objects.of(coop).open().filter(place__in=keys).update(closed_at=now)
+    PlaceQuestion.objects.of(coop).open().filter(place__in=keys).update(closed_at=now)
 
 
 def page_of(firing: Firing, name: str, **more: UUID) -> str:

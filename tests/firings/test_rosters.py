@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from coop.errors import NotAllowed, NotFound, Refused, Taken
@@ -43,6 +43,9 @@ terms = st.builds(
     most_nights_in_a_row=st.integers(1, 4),
 )
 
+# Others use the machine too; how long making an example takes says nothing about the rules.
+unhurried = settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
+
 
 def held_by_the_rules(wanted, rules):
     """Take shifts in turn, as a member would who is told no."""
@@ -53,12 +56,14 @@ def held_by_the_rules(wanted, rules):
     return held
 
 
+@unhurried
 @given(st.lists(shifts, max_size=8), terms)
 def test_whatever_is_let_through_leaves_no_one_in_two_places(wanted, rules):
     held = held_by_the_rules(wanted, rules)
     assert not any(a.span.overlaps(b.span) for a in held for b in held if a is not b)
 
 
+@unhurried
 @given(st.lists(shifts, max_size=8), terms)
 def test_whatever_is_let_through_leaves_the_rest_between_watches(wanted, rules):
     watches_held = sorted(one.span for one in held_by_the_rules(wanted, rules) if one.is_watch)
@@ -66,6 +71,7 @@ def test_whatever_is_let_through_leaves_the_rest_between_watches(wanted, rules):
     assert all(gap >= rules.rest_hours * HOUR for gap in gaps)
 
 
+@unhurried
 @given(st.lists(shifts, max_size=8), terms)
 def test_whatever_is_let_through_keeps_the_hours_of_any_day_with_a_watch(wanted, rules):
     held = held_by_the_rules(wanted, rules)
@@ -77,6 +83,7 @@ def test_whatever_is_let_through_keeps_the_hours_of_any_day_with_a_watch(wanted,
             assert worked <= rules.most_hours_in_24 * HOUR
 
 
+@unhurried
 @given(st.lists(shifts, max_size=8), terms)
 def test_whatever_is_let_through_keeps_the_nights_in_a_row(wanted, rules):
     nights = {one.night_of for one in held_by_the_rules(wanted, rules) if one.night_of}
