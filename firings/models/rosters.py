@@ -36,7 +36,8 @@ class WatchSwap(CoopOwned):
         constraints = [
             models.CheckConstraint(condition=~Q(place=F("for_place")), name="swap_is_of_two_places"),
             models.CheckConstraint(
-                condition=Q(agreed_at=None) | Q(closed_at=F("agreed_at")), name="swap_agreed_is_closed"
+                condition=Q(agreed_at=None) | Q(closed_at__isnull=False, closed_at=F("agreed_at")),
+                name="swap_agreed_is_closed",
             ),
             # Whoever of the two asked: one question between them is enough.
             models.UniqueConstraint(
@@ -103,8 +104,8 @@ class CrewNews(CoopOwned):
         constraints = [
             models.CheckConstraint(
                 condition=Q(kind="out", place__isnull=False, minutes=None)
-                | Q(kind="late", place__isnull=False, minutes__gte=1, minutes__lte=1440)
-                | Q(kind="longer", place=None, minutes__gte=1, minutes__lte=10080),
+                | Q(kind="late", place__isnull=False, minutes__isnull=False, minutes__gte=1, minutes__lte=1440)
+                | Q(kind="longer", place=None, minutes__isnull=False, minutes__gte=1, minutes__lte=10080),
                 name="news_says_what_it_must",
             ),
             models.UniqueConstraint(
