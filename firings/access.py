@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from django.utils.translation import gettext as _
 
-from coop.access import check_holds
+from coop.access import allowed, check_holds
 from coop.errors import NotAllowed
 from coop.models import Membership, Role
-from firings.models import Firing, GuestPass
+from firings.models import Chore, ChorePlace, Firing, GuestPass
 
 
 def check_may_call(by: Membership | None) -> None:
@@ -21,6 +21,19 @@ def check_leads(by: Membership | None, firing: Firing) -> None:
         return
     raise NotAllowed(
         _("Only the lead of this firing (%(lead)s) or their deputy can do this.") % {"lead": firing.lead.name}
+    )
+
+
+def check_loads(by: Membership | None, firing: Firing) -> None:
+    """The lead, and while the kiln is loaded whoever has taken a place on its loading."""
+    if allowed(check_leads, by, firing):
+        return
+    loaders = ChorePlace.objects.filter(coop=firing.coop_id, chore__firing=firing, chore__kind=Chore.Kind.LOADING)
+    if firing.stage == Firing.Stage.LOADING and loaders.filter(member=by, given_up_at=None).exists():
+        return
+    raise NotAllowed(
+        _("Only the lead of this firing (%(lead)s), and while loading whoever is down for it, can do this.")
+        % {"lead": firing.lead.name}
     )
 
 

@@ -29,6 +29,8 @@ class LoadPlan(CoopOwned):
     made_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
     accepted_at = models.DateTimeField(null=True)
     accepted_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    based_on = models.ForeignKey("self", on_delete=models.CASCADE, related_name="+", null=True)  # made by hand from it
+    history = models.JSONField(default=list)  # load-plan/1 before each of the last steps by hand
 
     objects = OfCoop.as_manager()
 
@@ -43,6 +45,10 @@ class LoadPlan(CoopOwned):
 
     def __str__(self) -> str:
         return f"{self.firing} v{self.version}"
+
+    @property
+    def is_by_hand(self) -> bool:
+        return self.based_on_id is not None
 
 
 class Layer(CoopOwned):
