@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from uuid import UUID
 
-from coop.models import Membership
-from firings.load_plan import check, drawing, rules
-from firings.load_plan.problem import (
-    LoadPlan as Plan,
-)
+from django.db.models import Count
+from django.utils.translation import gettext as _
+
+from coop.errors import NotFound
+from coop.models import Coop, Membership
+from firings.load_plan import check, drawing, furniture, moves, rules
+from firings.load_plan.moves import Place, Spot
 from firings.load_plan.problem import (
     LoadRequest,
     PieceSpec,
@@ -21,7 +24,9 @@ from firings.load_plan.problem import (
     plan_from,
     request_from,
 )
-from firings.models import Firing, FiringZone, LoadPlan, Piece, Placement
+from firings.load_plan.stacking import LayerUse
+from firings.models import Firing, FiringZone, Kiln, Layer, LoadPlan, Outcome, Piece, Placement, StageMove
+from firings.queries.furniture import stock_of
 from firings.queries.space import cone_needed, pot_spec, zone_spec
 
 
@@ -42,13 +47,17 @@ class Usage:
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """One pot on a board as a loader reads it; ``placement`` only on an accepted plan."""
+    """One pot on a board as a loader reads it: ``number`` on its board, ``spot`` for an address; ``placement`` only on
+    an accepted plan; ``is_hit``: it is one of those looked for."""
 
     piece: PieceSpec
     owner: str
     placed: Placed
     placement: Placement | None
     is_mine: bool
+    number: int = 0
+    spot: str = ""
+    is_hit: bool = False
 
     @property
     def is_loaded(self) -> bool:
@@ -65,21 +74,32 @@ class Stand:
 
 @dataclass(frozen=True, slots=True)
 class BoardView:
+    """``faults``: what the checker says of this board."""
+
     number: int
     svg: str
     stands: tuple[Stand, ...]
+    faults: tuple[str, ...] = ()
+
+    @property
+    def hits(self) -> int:
+        return sum(stand.is_hit for stand in self.stands)
 
 
 @dataclass(frozen=True, slots=True)
 class LayerView:
     """One layer, 1 is the lowest; ``layer_id`` (public id) only on an accepted plan.
-    ``is_next``: the lowest layer of an accepted plan that is not all in."""
+    ``is_next``: the lowest layer of an accepted plan that is not all in; ``is_open``: shown unfolded."""
 
+    zone: str
     number: int
     height_mm: int
     boards: tuple[BoardView, ...]
     layer_id: str
+    anchor: str
+    faults: tuple[str, ...] = ()
     is_next: bool = False
+    is_open: bool = False
 
     @property
     def pots(self) -> int:
@@ -90,8 +110,16 @@ class LayerView:
         return sum(stand.is_loaded for board in self.boards for stand in board.stands)
 
     @property
+    def hits(self) -> int:
+        return sum(board.hits for board in self.boards)
+
+    @property
     def is_loaded(self) -> bool:
         return self.loaded == self.pots
+
+    @property
+    def has_faults(self) -> bool:
+        return bool(self.faults) or any(board.faults for board in self.boards)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,34 +140,65 @@ class ZoneView:
 
 @dataclass(frozen=True, slots=True)
 class LeftOutView:
+    """``piece_id`` is the piece's id in the plan."""
+
+    piece_id: str
     piece: str
     owner: str
     count: int
     reason: str
+    is_hit: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class OwnerView:
-    """One member's part of the plan."""
+    """One member's part of the plan, with the hatch and initials of their pots in the drawings."""
 
     name: str
+    initials: str
+    swatch: str
     ml: int
     pots: int
     is_mine: bool
 
 
 @dataclass(frozen=True, slots=True)
+class HandView:
+    """One layer of a plan for work by hand. ``zones``: id, boards in a layer, number of the next new layer;
+    ``heights`` the shown layer can have (empty: any); ``locked``: the chosen pot stands in the kiln already."""
+
+    row: LoadPlan
+    layers: tuple[LayerView, ...]
+    shown: LayerView | None
+    chosen: Stand | None
+    left_out: tuple[LeftOutView, ...]
+    faults: tuple[str, ...]
+    other_faults: tuple[str, ...]
+    stands: tuple[Stand, ...]
+    zones: tuple[tuple[str, int, int], ...]
+    heights: tuple[int, ...]
+    locked: bool
+
+
+@dataclass(frozen=True, slots=True)
 class PlanView:
-    """A plan with everything a page or a paper shows of it."""
+    """A plan with everything a page or a paper shows of it.
+
+    ``faults`` are all the checker says; ``other_faults`` those of no one layer or board. ``lacks``: what the stores
+    do not have. ``hits``: how many pots were found by what was looked for.
+    """
 
     row: LoadPlan
     zones: tuple[ZoneView, ...]
     owners: tuple[OwnerView, ...]
     left_out: tuple[LeftOutView, ...]
     faults: tuple[str, ...]
+    other_faults: tuple[str, ...]
+    lacks: tuple[str, ...]
     proven: bool
     filler: tuple[str, ...]
     unplanned: tuple[str, ...]
+    hits: int = 0
 
     @property
     def pots(self) -> int:
@@ -148,6 +207,67 @@ class PlanView:
     @property
     def loaded(self) -> int:
         return sum(layer.loaded for zone in self.zones for layer in zone.layers)
+
+    @property
+    def next_layer(self) -> LayerView | None:
+        return next((layer for zone in self.zones for layer in zone.layers if layer.is_next), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the loading of the accepted plan is, in pots."""
+
+    loaded: int
+    pots: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeView:
+    """One kind of change of pots alike: ``before`` and ``after`` as ``Front 2/1`` or "" where it was or is out."""
+
+    piece: str
+    owner: str
+    count: int
+    kind: str
+    before: str
+    after: str
+    is_mine: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChangesView:
+    """What one plan changes of another, pot by pot and layer by layer."""
+
+    before: LoadPlan
+    svg: str
+    rows: tuple[ChangeView, ...]
+    heights: tuple[tuple[str, int, int, int], ...]
+
+    @property
+    def pots(self) -> int:
+        return sum(row.count for row in self.rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """Booked against brought: rows not counted yet, rows short, rows that were never booked."""
+
+    uncounted: tuple[Piece, ...]
+    short: tuple[Piece, ...]
+    unbooked: tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PieceView:
+    """One row of pieces for whoever holds one of them: where each stands, and what came out."""
+
+    piece: Piece
+    places: tuple[Placement, ...]
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def loaded(self) -> int:
+        return sum(place.loaded_at is not None for place in self.places)
 
 
 def request_for(firing: Firing) -> LoadRequest:
@@ -193,13 +313,6 @@ def request_for(firing: Firing) -> LoadRequest:
     )
 
 
-def names_of(request: LoadRequest) -> dict[str, str]:
-    """Names of the owners in a request."""
-    owners = {int(piece.owner) for piece in request.pieces}
-    rows = Membership.objects.filter(pk__in=owners).values_list("pk", "person__name")
-    return {str(pk): name for pk, name in rows}
-
-
 def plans_of(firing: Firing) -> list[LoadPlan]:
     """The latest plans of a firing, newest first, without their drawings."""
     rows = LoadPlan.objects.filter(coop=firing.coop_id, firing=firing).defer("request", "plan")
@@ -214,29 +327,188 @@ def plan_of(firing: Firing, version: int | None = None) -> LoadPlan | None:
     return rows.filter(state=LoadPlan.State.ACCEPTED).first() or rows.first()
 
 
-def view_of(row: LoadPlan, *, member: Membership | None = None, only_mine: bool = False) -> PlanView:
-    """The plan drawn and listed; with ``only_mine`` just the boards on which this member's pots stand."""
-    request, plan = request_from(row.request), plan_from(row.plan)
-    names, me = names_of(request), str(member.pk) if member is not None else ""
-    placements = _placements(row)
-    pieces = {piece.id: piece for piece in request.pieces}
-    zones = tuple(
-        _zone_view(request, plan, zone, pieces, names, me, placements, only_mine=only_mine) for zone in request.zones
-    )
+def plan_at(coop: Coop, firing: Firing, plan_id: UUID) -> LoadPlan:
+    """A plan of this firing by its public id. Raises NotFound."""
+    rows = LoadPlan.objects.of(coop).filter(firing=firing).select_related("made_by__person", "based_on")
+    found: LoadPlan | None = rows.filter(public_id=plan_id).first()
+    if found is None:
+        raise NotFound(_("There is no such load plan here."))
+    return found
+
+
+def view_of(
+    row: LoadPlan, *, member: Membership | None = None, only_mine: bool = False, words: str = "", least_text: float = 22
+) -> PlanView:
+    """The plan drawn and listed; with ``only_mine`` or ``words`` (of piece or owner) just the boards that hold a pot
+    looked for. ``least_text`` as in ``drawing.board_svg``."""
+    reader = _Reader(row, member, only_mine=only_mine, words=words, least_text=least_text)
+    faults = check.faults(reader.request, reader.plan)
+    zones = reader.zones(moves.by_board(reader.request, faults))
+    boards, posts = stock_of(row.firing.kiln)
+    listed = boards is not None or posts is not None
     return PlanView(
         row=row,
         zones=zones,
-        owners=_owners(request, plan, names, me),
-        left_out=tuple(
-            LeftOutView(pieces[out.id].label, names.get(pieces[out.id].owner, ""), out.count, out.reason)
-            for out in plan.left_out
-            if out.id in pieces
-        ),
-        faults=tuple(check.faults(request, plan)),
-        proven=plan.proven,
-        filler=tuple(f"{one.count} x Ø {one.d} x {one.h} mm" for one in plan.filler),
-        unplanned=_unplanned(row, request),
+        owners=reader.owners(),
+        left_out=reader.left_out(),
+        faults=tuple(faults),
+        other_faults=tuple(moves.by_board(reader.request, faults).get(None, ())),
+        lacks=tuple(furniture.shortfalls(reader.request, reader.plan, boards, posts)) if listed else (),
+        proven=reader.plan.proven,
+        filler=tuple(f"{one.count} x Ø {one.d} x {one.h} mm" for one in reader.plan.filler),
+        unplanned=_unplanned(row, reader.request),
+        hits=sum(layer.hits for zone in zones for layer in zone.layers),
     )
+
+
+def layers_of(row: LoadPlan, wanted: Collection[UUID], *, member: Membership | None = None) -> list[LayerView]:
+    """Some layers of an accepted plan as ``view_of`` shows them, from the floor up; for a tick that is to be quick."""
+    reader = _Reader(row, member)
+    return [layer for layer in reader.layers({}) if layer.layer_id in {str(one) for one in wanted}]
+
+
+def hand_view(row: LoadPlan, spot: Spot | None, *, member: Membership | None = None, zone: str = "", layer: int = 0,
+              href: Callable[[str], str]) -> HandView:  # fmt: skip
+    """One layer of a plan for work by hand: the one that holds ``spot``, else the one named, else the first.
+
+    Every pot is a link (``href`` of its spot).
+    """
+    reader = _Reader(row, member, href=href)
+    chosen = next((one for one in reader.stands() if spot is not None and reader.spot_of(one) == spot), None)
+    if spot is not None and chosen is not None:
+        zone, layer = spot.zone, spot.layer
+    faults = check.faults(reader.request, reader.plan)
+    said = moves.by_board(reader.request, faults)
+    reader.marked = spot
+    layers = reader.layers(said, draw=lambda z, n: (z, n) == (zone, layer) if layer else n == 1)
+    shown = next((one for one in layers if (one.zone, one.number) == (zone, layer)), layers[0] if layers else None)
+    heights = rules.makeable_heights(reader.zone(shown.zone)) if shown is not None else ()
+    return HandView(
+        row=row,
+        layers=tuple(layers),
+        shown=shown,
+        chosen=chosen,
+        left_out=reader.left_out(),
+        faults=tuple(faults),
+        other_faults=tuple(said.get(None, ())),
+        stands=tuple(reader.stands()),
+        zones=tuple((one.id, one.boards_per_layer, len([v for v in layers if v.zone == one.id]) + 1)
+                    for one in reader.request.zones),
+        heights=tuple(heights or ()),
+        locked=chosen is not None and spot in standing_of(row.firing),
+    )  # fmt: skip
+
+
+def changes_of(row: LoadPlan, *, member: Membership | None = None) -> ChangesView | None:
+    """What a proposal changes of the plan to load by, or of the plan it was made from; None where there is neither."""
+    accepted = LoadPlan.objects.filter(coop=row.coop_id, firing=row.firing_id, state=LoadPlan.State.ACCEPTED)
+    before = row.based_on if row.state == LoadPlan.State.ACCEPTED else accepted.first() or row.based_on
+    if before is None or before.pk == row.pk:
+        return None
+    request, old, new = request_from(row.request), plan_from(before.plan), plan_from(row.plan)
+    changed = moves.changes(old, new)
+    pieces = {piece.id: piece for piece in (*request_from(before.request).pieces, *request.pieces)}
+    names, me = _names(pieces.values()), str(member.pk) if member is not None else ""
+    alike = Counter((one.piece, one.kind, _place(one.before), _place(one.after)) for one in changed)
+    rows = tuple(
+        ChangeView(pieces[piece].label, names.get(pieces[piece].owner, ""), count, kind, was, will,
+                   pieces[piece].owner == me)
+        for (piece, kind, was, will), count in alike.items()
+        if piece in pieces
+    )  # fmt: skip
+    svg = drawing.changes_svg(request, old, new, changed)
+    return ChangesView(before, svg, rows, moves.heights_changed(old, new))
+
+
+def standing_of(firing: Firing) -> dict[Spot, Placement]:
+    """Pots that stand in the kiln already (ticked on the accepted plan), by where they stand."""
+    return {
+        Spot(p.layer.zone.zone.name, p.layer.number, p.board, str(p.piece_id), p.x_dmm, p.y_dmm): p
+        for p in _loaded(firing)
+    }
+
+
+def progress_of(row: LoadPlan) -> Progress:
+    """How many pots of the accepted plan are in."""
+    counted = Placement.objects.filter(coop=row.coop_id, layer__plan=row).aggregate(
+        pots=Count("pk"), loaded=Count("loaded_at")
+    )
+    return Progress(counted["loaded"], counted["pots"])
+
+
+def next_layer(row: LoadPlan, after: Layer | None = None) -> UUID | None:
+    """Public id of the layer to load next: in the zone of ``after`` while that is not full, else in the first zone."""
+    open_layers = Layer.objects.filter(coop=row.coop_id, plan=row, placements__loaded_at=None, placements__isnull=False)
+    rows = list(open_layers.distinct().order_by("zone__zone__position", "zone", "number"))
+    same = [layer for layer in rows if after is not None and layer.zone_id == after.zone_id]
+    return next((layer.public_id for layer in [*same, *rows]), None)
+
+
+def last_tick_of(row: LoadPlan, member: Membership) -> Placement | None:
+    """The pot this member ticked last on the accepted plan."""
+    mine = Placement.objects.filter(coop=row.coop_id, layer__plan=row, loaded_by=member, loaded_at__isnull=False)
+    return mine.select_related("piece__booking__member__person").order_by("-loaded_at").first()
+
+
+def brought_of(firing: Firing) -> Brought:
+    """Booked against brought, by member; what was listed once loading had begun counts as not booked."""
+    rows = list(
+        Piece.objects.filter(coop=firing.coop_id, booking__firing=firing)
+        .held()
+        .select_related("booking__member__person")
+        .order_by("booking__member__person__name", "booking__member", "importance", "pk")
+    )
+    moved = StageMove.objects.filter(coop=firing.coop_id, firing=firing, to_stage=Firing.Stage.LOADING)
+    began = moved.values_list("at", flat=True).first()
+    late = {piece.pk for piece in rows if began is not None and piece.asked_at >= began and piece.moved_up_at is None}
+    return Brought(
+        uncounted=tuple(piece for piece in rows if piece.brought is None),
+        short=tuple(piece for piece in rows if piece.brought is not None and piece.brought < piece.count),
+        unbooked=tuple(piece for piece in rows if piece.pk in late),
+    )
+
+
+def piece_view(coop: Coop, piece_id: UUID) -> PieceView:
+    """A row of pieces by public id, with where it stands on the accepted plan and its outcome. Raises NotFound."""
+    rows = Piece.objects.of(coop).select_related(
+        "booking__member__person", "booking__firing__kiln", "booking__firing__lead__person", "zone__zone"
+    )
+    piece: Piece | None = rows.filter(public_id=piece_id).first()
+    if piece is None:
+        raise NotFound(_("There is no such piece here."))
+    places = piece.placements.filter(layer__plan__state=LoadPlan.State.ACCEPTED).select_related("layer__zone__zone")
+    return PieceView(piece, tuple(places.order_by("copy")), tuple(piece.outcomes.order_by("result")))
+
+
+def layer_uses(kiln: Kiln, most: int = 5) -> dict[int, list[list[LayerUse]]]:
+    """The layers of the kiln's last loads by zone primary key, a list for each load: what they took and held.
+
+    Pots that were not ticked count where nobody ticked any in that load.
+    """
+    lit = Firing.objects.filter(coop=kiln.coop_id, kiln=kiln, lit_at__isnull=False).order_by("-lit_at")[:most]
+    rows = Placement.objects.filter(
+        coop=kiln.coop_id, layer__plan__firing__in=list(lit), layer__plan__state=LoadPlan.State.ACCEPTED
+    ).select_related("piece__booking", "layer__zone__zone", "layer__plan")
+    of_plan: dict[int, list[Placement]] = defaultdict(list)
+    for row in rows:
+        of_plan[row.layer.plan_id].append(row)
+    found: dict[int, list[list[LayerUse]]] = defaultdict(list)
+    for placements in of_plan.values():
+        ticked = any(row.loaded_at for row in placements)
+        asked: Counter[Layer] = Counter()
+        for row in placements:
+            if row.loaded_at or not ticked:
+                spec = zone_spec(row.layer.zone.zone)
+                asked[row.layer] += rules.asked_space_ml(replace(pot_spec(row.piece), count=1), spec, 1000)
+        by_zone: dict[int, list[LayerUse]] = defaultdict(list)
+        for layer, ml in asked.items():
+            zone = layer.zone.zone
+            area = zone.boards_per_layer * zone.board_w_mm * zone.board_l_mm
+            takes = area * (layer.height_mm + zone.board_thickness_mm) // 1000
+            by_zone[zone.pk].append(LayerUse(takes, ml))
+        for zone_pk, layers in by_zone.items():
+            found[zone_pk].append(layers)
+    return found
 
 
 def board_area_used(firing: Firing) -> dict[int, int]:
@@ -327,74 +599,199 @@ def _area_mm2(piece: Piece, gap_mm: int) -> int:
     return rules.pot_space_ml(pot_spec(piece), gap_mm, 1000)
 
 
-Spot = tuple[str, int, int, int, int, int]
+class _Reader:
+    """One plan read once: who owns what, where, which is mine or looked for."""
+
+    def __init__(
+        self,
+        row: LoadPlan,
+        member: Membership | None,
+        *,
+        only_mine: bool = False,
+        words: str = "",
+        least_text: float = 22,
+        href: Callable[[str], str] | None = None,
+    ) -> None:
+        self.row, self.me = row, str(member.pk) if member is not None else ""
+        self.only_mine, self.words = only_mine, " ".join(words.casefold().split())
+        self.least_text, self.href = least_text, href
+        self.marked: Spot | None = None
+        self.request, self.plan = request_from(row.request), plan_from(row.plan)
+        self.pieces = {piece.id: piece for piece in self.request.pieces}
+        self.names = _names(self.request.pieces)
+        self.initials = _initials(self.names)
+        self.patterns = drawing.owner_patterns(self.request)
+        self.zone_ids = [zone.id for zone in self.request.zones]
+        self.placements = _placements(row)
+        self._stands = list(self._read())
+
+    def zone(self, zone_id: str) -> ZoneSpec:
+        return self.request.zones[self.zone_ids.index(zone_id)]
+
+    def stands(self) -> list[Stand]:
+        return [stand for *_, stand in self._stands]
+
+    def spot_of(self, stand: Stand) -> Spot:
+        return moves.spot_from(stand.spot, self.zone_ids)
+
+    def _read(self) -> Iterator[tuple[Spot, Stand]]:
+        numbers: Counter[tuple[str, int, int]] = Counter()
+        for spot, placed in moves.spots_of(self.plan):
+            if (piece := self.pieces.get(spot.piece)) is None or spot.zone not in self.zone_ids:
+                continue
+            at = (spot.zone, spot.layer, spot.board)
+            numbers[at] += 1
+            yield (
+                spot,
+                Stand(
+                    piece,
+                    self.names.get(piece.owner, ""),
+                    placed,
+                    self.placements.get(spot),
+                    piece.owner == self.me,
+                    numbers[at],
+                    moves.spot_text(spot, self.zone_ids),
+                    self.is_hit(piece),
+                ),
+            )
+
+    def is_hit(self, piece: PieceSpec) -> bool:
+        if self.only_mine and piece.owner == self.me:
+            return True
+        owner = self.names.get(piece.owner, "").casefold()
+        return bool(self.words) and (self.words in piece.label.casefold() or self.words in owner)
+
+    def zones(self, faults: Mapping[Place | None, list[str]]) -> tuple[ZoneView, ...]:
+        layers = self.layers(faults)
+        first = next((layer for layer in layers if layer.is_next), None)
+        stacks = rules.stacks(self.request, self.plan)
+        return tuple(
+            ZoneView(
+                name=zone.id,
+                height_mm=zone.height_mm,
+                stack_mm=stacks[zone.id],
+                least_mm=self.plan.lower_bound_mm.get(zone.id, 0),
+                svg=drawing.stack_svg(self.request, self.plan, zone.id, names=self.names,
+                                      done=[one.number for one in layers if one.layer_id and one.is_loaded
+                                            and one.zone == zone.id]),
+                layers=tuple(
+                    replace(layer, is_open=layer is first or bool(layer.hits) or layer.has_faults)
+                    for layer in layers if layer.zone == zone.id
+                ),
+            )
+            for zone in self.request.zones
+        )  # fmt: skip
+
+    def layers(
+        self, faults: Mapping[Place | None, list[str]], *, draw: Callable[[str, int], bool] = lambda zone, number: True
+    ) -> list[LayerView]:
+        """Layers zone by zone from the floor up; where something is looked for only those that hold it."""
+        on_board: dict[tuple[str, int, int], list[Stand]] = defaultdict(list)
+        for spot, stand in self._stands:
+            on_board[spot.zone, spot.layer, spot.board].append(stand)
+        looked_for = self.only_mine or bool(self.words)
+        found: list[LayerView] = []
+        for at, zone in enumerate(self.request.zones, 1):
+            planned = [layer for layer in self.plan.layers if layer.zone == zone.id]
+            of_zone = [
+                self._layer(zone.id, layer, number, on_board, faults, f"zone-{at}-{number}", draw(zone.id, number))
+                for number, layer in enumerate(planned, 1)
+            ]
+            following = next((n for n, view in enumerate(of_zone) if view.layer_id and not view.is_loaded), None)
+            if following is not None:
+                of_zone[following] = replace(of_zone[following], is_next=True)
+            found += [
+                replace(view, boards=tuple(board for board in view.boards if board.hits or not looked_for))
+                for view in of_zone
+                if view.hits or not looked_for
+            ]
+        return found
+
+    def _layer(
+        self,
+        zone: str,
+        layer: PlannedLayer,
+        number: int,
+        on_board: Mapping[tuple[str, int, int], list[Stand]],
+        faults: Mapping[Place | None, list[str]],
+        anchor: str,
+        draw: bool,
+    ) -> LayerView:
+        boards = []
+        for board in range(1, len(layer.boards) + 1):
+            stands = on_board.get((zone, number, board), [])
+            svg = ""
+            if draw:
+                svg = drawing.board_svg(
+                    self.request, layer, board, number=number, names=self.names, patterns=self.patterns,
+                    looks=[self._look(stand) for stand in stands], least_text=self.least_text,
+                )  # fmt: skip
+            boards.append(BoardView(board, svg, tuple(stands), tuple(faults.get((zone, number, board), ()))))
+        placed = [s.placement for b in boards for s in b.stands if s.placement is not None]
+        layer_id = str(placed[0].layer.public_id) if placed else ""
+        said = tuple(faults.get((zone, number, 0), ()))
+        return LayerView(zone, number, layer.height_mm, tuple(boards), layer_id, anchor, said)
+
+    def _look(self, stand: Stand) -> drawing.Look:
+        marked = stand.is_hit or (self.marked is not None and self.spot_of(stand) == self.marked)
+        return drawing.Look(
+            number=stand.number,
+            initials=self.initials.get(stand.piece.owner, ""),
+            marked=marked,
+            loaded=stand.is_loaded,
+            href=self.href(stand.spot) if self.href else "",
+            spot=stand.spot if self.href else "",
+        )
+
+    def owners(self) -> tuple[OwnerView, ...]:
+        pots = Counter(stand.piece.owner for stand in self.stands())
+        views = [
+            OwnerView(
+                self.names.get(owner, ""),
+                self.initials.get(owner, ""),
+                drawing.swatch_svg(self.patterns[owner], name=self.names.get(owner, ""), prefix=f"o{owner}"),
+                ml,
+                pots[owner],
+                owner == self.me,
+            )
+            for owner, ml in self.plan.space_ml.items()
+            if owner in self.patterns
+        ]
+        return tuple(sorted(views, key=lambda view: (-view.ml, view.name)))
+
+    def left_out(self) -> tuple[LeftOutView, ...]:
+        return tuple(
+            LeftOutView(out.id, piece.label, self.names.get(piece.owner, ""), out.count, out.reason, self.is_hit(piece))
+            for out in self.plan.left_out
+            if (piece := self.pieces.get(out.id)) is not None
+        )
+
+
+def _names(pieces: Iterable[PieceSpec]) -> dict[str, str]:
+    owners = {int(piece.owner) for piece in pieces}
+    rows = Membership.objects.filter(pk__in=owners).values_list("pk", "person__name")
+    return {str(pk): name for pk, name in rows}
+
+
+def _initials(names: Mapping[str, str]) -> dict[str, str]:
+    """Two or three letters each; whoever would share them gets a number behind."""
+    found: dict[str, str] = {}
+    times: Counter[str] = Counter()
+    for owner, name in sorted(names.items(), key=lambda item: (item[1], item[0])):
+        letters = "".join(word[0] for word in name.split() if word[:1].isalnum())[:3].upper() or "?"
+        times[letters] += 1
+        found[owner] = letters if times[letters] == 1 else f"{letters}{times[letters]}"
+    return found
+
+
+def _place(spot: Spot | None) -> str:
+    return f"{spot.zone} {spot.layer}/{spot.board}" if spot is not None else ""
 
 
 def _placements(row: LoadPlan) -> dict[Spot, Placement]:
-    """Placements of an accepted plan by zone, layer, board, piece and place."""
-    rows = Placement.objects.filter(coop=row.coop_id, layer__plan=row)
-    return {
-        (p.layer.zone.zone.name, p.layer.number, p.board, p.piece_id, p.x_dmm, p.y_dmm): p
-        for p in rows.select_related("loaded_by__person", "layer__zone__zone")
-    }
-
-
-def tenths(mm: float) -> int:
-    return round(mm * 10)
-
-
-def _zone_view(
-    request: LoadRequest,
-    plan: Plan,
-    zone: ZoneSpec,
-    pieces: Mapping[str, PieceSpec],
-    names: Mapping[str, str],
-    me: str,
-    placements: Mapping[Spot, Placement],
-    *,
-    only_mine: bool,
-) -> ZoneView:
-    def stand(layer: int, board: int, one: Placed) -> Stand:
-        piece = pieces[one.id]
-        spot = (zone.id, layer, board, int(one.id), tenths(one.x), tenths(one.y))
-        return Stand(piece, names.get(piece.owner, ""), one, placements.get(spot), piece.owner == me)
-
-    def board_view(layer: PlannedLayer, number: int, board: int) -> BoardView:
-        placed = layer.boards[board - 1]
-        svg = drawing.board_svg(request, layer, board, number=number, names=names)
-        return BoardView(board, svg, tuple(stand(number, board, one) for one in placed))
-
-    views: list[LayerView] = []
-    layers = [layer for layer in plan.layers if layer.zone == zone.id]
-    for number, layer in enumerate(layers, start=1):
-        wanted = [
-            board
-            for board, placed in enumerate(layer.boards, start=1)
-            if not only_mine or any(pieces[one.id].owner == me for one in placed)
-        ]
-        if not wanted:
-            continue
-        boards = tuple(board_view(layer, number, board) for board in wanted)
-        known = [s.placement.layer.public_id for b in boards for s in b.stands if s.placement is not None]
-        views.append(LayerView(number, layer.height_mm, boards, str(known[0]) if known else ""))
-    following = next((at for at, view in enumerate(views) if view.layer_id and not view.is_loaded), None)
-    if following is not None:
-        views[following] = replace(views[following], is_next=True)
-    return ZoneView(
-        name=zone.id,
-        height_mm=zone.height_mm,
-        stack_mm=rules.stacks(request, plan)[zone.id],
-        least_mm=plan.lower_bound_mm.get(zone.id, 0),
-        svg=drawing.stack_svg(request, plan, zone.id, names=names),
-        layers=tuple(views),
-    )
-
-
-def _owners(request: LoadRequest, plan: Plan, names: Mapping[str, str], me: str) -> tuple[OwnerView, ...]:
-    owner_of = {piece.id: piece.owner for piece in request.pieces}
-    pots = Counter(owner_of[one.id] for layer in plan.layers for one in layer.placed)
-    views = [OwnerView(names.get(owner, ""), ml, pots[owner], owner == me) for owner, ml in plan.space_ml.items()]
-    return tuple(sorted(views, key=lambda view: (-view.ml, view.name)))
+    """Placements of an accepted plan by where they stand."""
+    rows = Placement.objects.filter(coop=row.coop_id, layer__plan=row).select_related("layer__zone__zone")
+    return {Spot(p.layer.zone.zone.name, p.layer.number, p.board, str(p.piece_id), p.x_dmm, p.y_dmm): p for p in rows}
 
 
 def _unplanned(row: LoadPlan, request: LoadRequest) -> tuple[str, ...]:

@@ -35,7 +35,7 @@ from firings.models import (
     WatchPlace,
 )
 from firings.queries.firings import firing_of
-from firings.services import cleanup, furniture, hours, space, watches
+from firings.services import cleanup, furniture, hours, load_plans, space, watches
 
 say(
     kiln_taken_once=gettext_lazy(
@@ -387,8 +387,10 @@ _ENTER: dict[str, _Enter] = {
 }
 
 
-def _owe_hours(firing: Firing, by: Membership | None, now: datetime) -> None:
+def _loaded(firing: Firing, by: Membership | None, now: datetime) -> None:
+    """The load is final: hours are owed for it, and it tells how pots pack in this kiln."""
     hours.owe_for(firing, by, now)
+    load_plans.learn_stacking(firing, by, now)
 
 
 def _begin_cleanup(firing: Firing, by: Membership | None, now: datetime) -> None:
@@ -397,7 +399,7 @@ def _begin_cleanup(firing: Firing, by: Membership | None, now: datetime) -> None
 
 
 _AFTER: dict[str, Callable[[Firing, Membership | None, datetime], None]] = {
-    Firing.Stage.LIT: _owe_hours,
+    Firing.Stage.LIT: _loaded,
     Firing.Stage.CLEANUP: _begin_cleanup,
 }
 

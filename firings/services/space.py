@@ -19,7 +19,7 @@ from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Coop, Membership
 from coop.notices import queue
 from coop.transactions import say, use_case
-from firings.access import check_leads, check_takes_part
+from firings.access import check_leads, check_loads, check_takes_part
 from firings.fire import cones
 from firings.models import Booking, Firing, FiringZone, Material, Piece, StageMove
 from firings.queries.firings import firing_of
@@ -300,7 +300,7 @@ def _member(coop: Coop, firing: Firing, by: Membership | None, member_id: UUID |
 
 
 def _check_for_others(firing: Firing, by: Membership | None) -> None:
-    if not allowed(check_leads, by, firing):
+    if not allowed(check_loads, by, firing):
         raise NotAllowed(
             _("Only the lead of this firing (%(lead)s) or the coordinator can list pieces for others.")
             % {"lead": firing.lead.name}
@@ -334,7 +334,7 @@ def _check_open(firing: Firing, by: Membership | None, now: datetime) -> None:
         )
     if firing.stage == Firing.Stage.BOOKING and now < firing.booking_closes_at:
         return
-    if not allowed(check_leads, by, firing):
+    if not allowed(check_loads, by, firing):
         closed_at = firing.booking_closes_at
         if firing.stage != Firing.Stage.BOOKING:
             closed_at = min(closed_at, _left_booking_at(firing) or closed_at)

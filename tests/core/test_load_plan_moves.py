@@ -12,6 +12,7 @@ from firings.load_plan import moves
 from firings.load_plan.check import faults
 from firings.load_plan.moves import Carry, Nudge, PutIn, SetHeight, Spot, Swap, TakeOut, Turn
 from firings.load_plan.problem import LeftOut, LoadPlan, LoadRequest, PieceSpec, Placed, PlannedLayer, Posts, ZoneSpec
+from firings.load_plan.stacking import LayerUse, stacking_permille
 
 ZONE = ZoneSpec(
     id="hot", boards_per_layer=2, board_w_mm=600, board_l_mm=300, height_mm=500, shelf_thickness_mm=20,
@@ -297,3 +298,15 @@ def test_what_changed_leads_from_one_plan_to_the_other(drawn):
     left.update(come)
     assert +left == Counter(spot for spot, _ in will.elements())
     assert all(change.before != change.after or change.kind == "turned" for change in told)
+
+
+# --- How pots pack --------------------------------------------------------------------------------
+
+
+def test_the_stacking_factor_is_told_by_three_loads_without_their_emptiest_layers():
+    load = [LayerUse(1000, 800), LayerUse(1000, 600), LayerUse(1000, 10)]
+    assert stacking_permille([load, load]) is None
+    assert stacking_permille([load, load, [LayerUse(1000, 900)]]) is None  # one layer tells nothing
+    assert stacking_permille([load] * 3) == 1429  # 2000 / 1400
+    assert stacking_permille([[LayerUse(1000, 100)] * 2] * 3) == 2500
+    assert stacking_permille([[LayerUse(1000, 1200)] * 2] * 3) == 1000
