@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('firings', '0002_furniture_stock'),
+        ('firings', '0007_roster_swaps_and_news'),
     ]
 
     operations = [
