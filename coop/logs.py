@@ -11,11 +11,11 @@ request_id: ContextVar[str] = ContextVar("request_id", default="")
 coop_slug: ContextVar[str] = ContextVar("coop_slug", default="")
 
 
-_KEYS_IN_ADDRESSES = re.compile(r"(/join/|/password/reset/key/)[^/\s\"']+")
+_KEYS_IN_ADDRESSES = re.compile(r"(/join/|/password/reset/key/|/feeds/)[^/\s\"']+")
 
 
 class WithoutKeys(logging.Filter):
-    """Hides the keys that stand in addresses of invitations and password links."""
+    """Hides the keys that stand in addresses of invitations, password links and calendar feeds."""
 
     def filter(self, record: logging.LogRecord) -> bool:
         said = record.getMessage()

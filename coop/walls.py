@@ -4,6 +4,7 @@ Installed after every ``migrate`` (a rebuilt SQLite table loses its triggers), s
 
 * append-only tables: UPDATE and DELETE are refused by trigger (both engines);
 * a kiln is taken once at a time: exclusion constraint (PostgreSQL), guarding trigger (SQLite);
+* rows that stand in calendars count their own changes, and nobody else can (both engines);
 * a posting's lines sum to zero and are as many as it says: deferred trigger (PostgreSQL only; SQLite has none);
 * rows of another co-op are not there: forced row-level security, and foreign keys that include the co-op
   (PostgreSQL only).
@@ -29,6 +30,30 @@ APPEND_ONLY = (
     "billing_posting",
     "billing_line",
 )
+# What calendars show of each table: a change to one of these raises ``sequence`` and sets ``changed_at``.
+COUNTED = {
+    "firings_watch": ("starts_at", "ends_at", "phase", "cancelled_at"),
+    "firings_watchplace": ("given_up_at", "is_leading"),
+    "firings_chore": ("starts_at", "ends_at", "name", "cancelled_at"),
+    "firings_choreplace": ("given_up_at",),
+    "firings_firing": (
+        "name",
+        "kiln_id",
+        "lead_id",
+        "target_cone",
+        "occupied_from",
+        "lights_at",
+        "ends_at",
+        "opens_at",
+        "occupied_until",
+        "booking_closes_at",
+        "lit_at",
+        "ended_at",
+        "opened_at",
+        "cleaned_at",
+        "called_off_at",
+    ),
+}
 # Read before the co-op of a request is known.
 WITHOUT_ROW_SECURITY = ("coop_membership", "coop_role", "coop_signoff", "coop_invitation")
 
@@ -42,7 +67,32 @@ BEGIN
 END
 """
 
+_SQLITE_COUNTED = """
+CREATE TRIGGER {table}_counted AFTER UPDATE ON {table}
+WHEN ({changed}) OR NEW.sequence IS NOT OLD.sequence OR NEW.changed_at IS NOT OLD.changed_at
+BEGIN
+  UPDATE {table} SET
+    sequence = OLD.sequence + CASE WHEN {changed} THEN 1 ELSE 0 END,
+    changed_at = CASE WHEN {changed} THEN strftime('%Y-%m-%d %H:%M:%f', 'now') ELSE OLD.changed_at END
+  WHERE id = NEW.id;
+END
+"""
+
 _POSTGRES_FUNCTIONS = """
+CREATE OR REPLACE FUNCTION coop_counted() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE shown text; before jsonb := to_jsonb(OLD); after jsonb := to_jsonb(NEW);
+BEGIN
+  NEW.sequence := OLD.sequence;
+  NEW.changed_at := OLD.changed_at;
+  FOREACH shown IN ARRAY TG_ARGV LOOP
+    IF before->shown IS DISTINCT FROM after->shown THEN
+      NEW.sequence := OLD.sequence + 1;
+      NEW.changed_at := clock_timestamp();
+      EXIT;
+    END IF;
+  END LOOP;
+  RETURN NEW;
+END $$;
 CREATE OR REPLACE FUNCTION coop_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
   RAISE EXCEPTION 'append_only: rows of % are never changed', TG_TABLE_NAME
@@ -94,6 +144,10 @@ def _sqlite() -> list[str]:
                 f"CREATE TRIGGER {name} BEFORE {what.upper()} ON {table} "
                 f"BEGIN SELECT RAISE(ABORT, 'append_only: rows of {table} are never changed'); END",
             ]
+    for table, shown in COUNTED.items():
+        changed = " OR ".join(f"NEW.{column} IS NOT OLD.{column}" for column in shown)
+        statements.append(f"DROP TRIGGER IF EXISTS {table}_counted")
+        statements.append(_SQLITE_COUNTED.format(table=table, changed=changed))
     for word, when in (
         ("insert", "INSERT"),
         ("update", "UPDATE OF kiln_id, occupied_from, occupied_until, holds_kiln"),
@@ -113,6 +167,13 @@ def _postgres(cursor: Any) -> list[str]:
                 f"CREATE TRIGGER {name} BEFORE {what.upper()} ON {table} "
                 "FOR EACH ROW EXECUTE FUNCTION coop_append_only()",
             ]
+    for table, shown in COUNTED.items():
+        columns = ", ".join(f"'{column}'" for column in shown)
+        statements += [
+            f"DROP TRIGGER IF EXISTS {table}_counted ON {table}",
+            f"CREATE TRIGGER {table}_counted BEFORE UPDATE ON {table} "
+            f"FOR EACH ROW EXECUTE FUNCTION coop_counted({columns})",
+        ]
     for table in ("billing_posting", "billing_line"):
         statements += [
             f"DROP TRIGGER IF EXISTS {table}_balances ON {table}",

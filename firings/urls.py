@@ -1,6 +1,19 @@
 """Addresses of the kiln work, below the co-op's own; each module of pages lists its own."""
 
-from firings.views import calendar, chores, cleanup, fire, firings, hours, kilns, load_plans, space, unpacking, watches
+from firings.views import (
+    calendar,
+    chores,
+    cleanup,
+    feeds,
+    fire,
+    firings,
+    hours,
+    kilns,
+    load_plans,
+    space,
+    unpacking,
+    watches,
+)
 
 urlpatterns = [
     *calendar.urls,
@@ -11,6 +24,7 @@ urlpatterns = [
     *watches.urls,
     *chores.urls,
     *hours.urls,
+    *feeds.urls,
     *fire.urls,
     *unpacking.urls,
     *cleanup.urls,

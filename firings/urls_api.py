@@ -1,6 +1,6 @@
 """API addresses of the kiln work; each module lists its own."""
 
-from firings.api import chores, cleanup, fire, firings, hours, kilns, load_plans, space, unpacking, watches
+from firings.api import chores, cleanup, feeds, fire, firings, hours, kilns, load_plans, space, unpacking, watches
 
 urlpatterns = [
     *kilns.urls,
@@ -10,6 +10,7 @@ urlpatterns = [
     *watches.urls,
     *chores.urls,
     *hours.urls,
+    *feeds.urls,
     *fire.urls,
     *unpacking.urls,
     *cleanup.urls,

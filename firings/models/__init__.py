@@ -2,6 +2,7 @@
 
 from .after import CheckItem, Checklist, Damage, Outcome
 from .bookings import Allotment, Booking, FitPlan, Piece
+from .feeds import CalendarFeed
 from .firings import Firing, FiringReview, FiringZone, GuestPass, StageMove
 from .furniture import FurnitureLot, FurnitureMove
 from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
@@ -23,6 +24,7 @@ from .watches import (
 __all__ = [
     "Allotment",
     "Booking",
+    "CalendarFeed",
     "CheckItem",
     "Checklist",
     "Chore",

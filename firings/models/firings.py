@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from coop.models import CoopOwned, Membership, OfCoop, Policy
 
+from .feeds import Dated
 from .kilns import Kiln, Zone
 
 
@@ -31,7 +32,7 @@ class FiringQuerySet(OfCoop):
         return self.select_related("kiln", "lead__person")
 
 
-class Firing(CoopOwned):
+class Firing(Dated, CoopOwned):
     """One firing, from the first call to the last cent."""
 
     class Stage(models.TextChoices):

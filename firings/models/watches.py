@@ -10,6 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from coop.models import CoopOwned, Membership, OfCoop
 
+from .feeds import Dated
 from .firings import Firing
 
 
@@ -21,7 +22,7 @@ class ShiftQuerySet(OfCoop):
         return self.filter(cancelled_at=None)
 
 
-class Watch(CoopOwned):
+class Watch(Dated, CoopOwned):
     """One shift at the fire: [starts_at, ends_at), cut from the kiln's phases."""
 
     firing = models.ForeignKey(Firing, on_delete=models.CASCADE, related_name="watches")
@@ -63,7 +64,7 @@ class Watch(CoopOwned):
         return max(0, self.people - self.taken)
 
 
-class WatchPlace(CoopOwned):
+class WatchPlace(Dated, CoopOwned):
     """One member's place in the crew of one watch."""
 
     watch = models.ForeignKey(Watch, on_delete=models.CASCADE, related_name="places_held")
@@ -195,7 +196,7 @@ class HandOver(CoopOwned):
         return f"{self.firing} {self.drafted_at:%H:%M}"
 
 
-class Chore(CoopOwned):
+class Chore(Dated, CoopOwned):
     """Work besides the fire: wood, wads, loading, unpacking, grinding, sweeping."""
 
     class Kind(models.TextChoices):
@@ -248,7 +249,7 @@ class Chore(CoopOwned):
         return max(0, self.people - self.taken)
 
 
-class ChorePlace(CoopOwned):
+class ChorePlace(Dated, CoopOwned):
     """One member's place on one chore."""
 
     chore = models.ForeignKey(Chore, on_delete=models.CASCADE, related_name="places_held")
