@@ -5,12 +5,13 @@ import random
 from io import StringIO
 from itertools import combinations
 
+import numpy as np
 import pytest
 from django.core.management import call_command
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from billing import settlement
+from billing import settlement, zero_groups
 from billing.settlement import plan
 from coop.errors import Malformed
 
@@ -117,30 +118,48 @@ def test_the_order_of_the_members_makes_no_difference(amounts, chance):
     assert plan(dict(shuffled)) == plan(balances)
 
 
-@settings(deadline=None, max_examples=200)
-@given(st.lists(st.integers(-40, 40), min_size=3, max_size=11))
-def test_the_bound_for_large_plans_never_claims_fewer_groups_than_there_are(amounts):
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(amounts=st.lists(st.integers(-40, 40), min_size=6, max_size=13))
+def test_listing_and_packing_finds_and_bounds_what_trying_all_subsets_finds(amounts, monkeypatch):
     _, rest = settlement._pairs(sorted(closed(amounts).items()))
-    rest = [balance for balance in rest if balance[1]]
-    assert len(settlement._most_groups(rest)) <= settlement._at_most_groups(rest)
+    amounts = [amount for _, amount in rest if amount]
+    exact = zero_groups.most_groups(amounts)
+    with monkeypatch.context() as patch:
+        patch.setattr(zero_groups, "EXACT_UP_TO", 1)
+        packed = zero_groups.pack(amounts, seconds=5)
+    assert len(packed.groups) <= len(exact) <= packed.at_most
+    assert all(sum(amounts[at] for at in group) == 0 for group in packed.groups)
+    assert sorted(at for group in packed.groups for at in group) == list(range(len(amounts)))
 
 
-def test_the_bound_allows_for_groups_of_four():
-    rest = list(named([1, 10, 100, -111, 2_000, 20_000, 200_000, -222_000]).items())
-    assert len(settlement._most_groups(rest)) == settlement._at_most_groups(rest) == 2
+def test_a_bound_allows_for_groups_larger_than_those_listed():
+    amounts = [1, 10, 100, -111, 2_000, 20_000, 200_000, -222_000]
+    nothing = zero_groups.Packed((tuple(range(8)),), 8)
+    assert zero_groups.zero_subsets(amounts, 3) == []
+    _, at_most = zero_groups._chosen(amounts, [], 3, 5.0, 1, nothing)
+    assert at_most == len(zero_groups.most_groups(amounts)) == 2
 
 
 def test_the_dense_and_the_sparse_search_agree():
     chance = random.Random(7)
     for _ in range(40):
-        balances = list(closed([chance.randint(-9, 9) or 1 for _ in range(9)]).items())
-        sums = [0]
-        for _, amount in balances[:-1]:
-            sums += [before + amount for before in sums]
+        amounts = list(closed([chance.randint(-9, 9) or 1 for _ in range(9)]).values())
+        sums = [sum(amount for at, amount in enumerate(amounts[:-1]) if subset >> at & 1) for subset in range(512)]
         zero = [subset for subset, total in enumerate(sums) if subset and not total]
-        few, all_of_them = settlement._longest_chain_of_few(zero), settlement._longest_chain(sums, 9)
+        few = zero_groups._chain_of_few(np.array(zero, dtype=np.int64))
+        all_of_them = zero_groups._chain(np.array(sums) == 0, 9)
         assert len(few) == len(all_of_them)
         assert all(not sums[subset] for subset in [*few, *all_of_them])
+
+
+# money.md names these families; a prototype proved all of 20 and 39 of 40 seeded cases of 40.
+@pytest.mark.slow
+def test_forty_members_of_a_year_of_firings_get_a_proven_plan():
+    chance = random.Random(40)
+    amounts = [chance.choice((-1, 1)) * chance.randint(1, 20_000) for _ in range(39)]
+    made = plan(closed(amounts))
+    assert made.proven
+    assert clears(made, closed(amounts))
 
 
 def test_many_equal_debts_are_still_grouped_exactly():
