@@ -294,9 +294,9 @@ def _grievance(draft: _Draft, deviation: IntVar) -> IntVar:
 
 
 def _top(request: RosterRequest) -> int:
-    """No deviation can be larger than this."""
-    owed = [max(person.owed, person.night_owed) for person in request.people]
-    return max(sum(task.length for task in request.tasks), *owed, 0)
+    """No deviation can be larger than this. Whoever worked ahead owes less than nothing."""
+    owed = [one for person in request.people for one in (person.owed, person.night_owed)]
+    return max(sum(task.length for task in request.tasks) - min(0, *owed, 0), *owed, 0)
 
 
 def _sum(parts: Sequence[Any]) -> Any:

@@ -1,0 +1,37 @@
+"""The solver as every roster model uses it: one worker, a fixed seed, strong linear relaxations."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ortools.sat.python.cp_model import CpModel, CpSolver
+
+
+def load() -> None:
+    """Load the solver, which takes about a second once in a process, before a clock is started."""
+    import_module("ortools.sat.python.cp_model")
+
+
+def solver(*, seconds: float, seed: int = 1) -> CpSolver:
+    """A solver that stops after ``seconds`` of the clock.
+
+    One worker leaves the other cores to the pages and gives the same answer to the same question unless the
+    clock ends it. Linear relaxations at level 2 carry most of the proofs here: rosters are nearly networks.
+    """
+    from ortools.sat.python.cp_model import CpSolver
+
+    solver = CpSolver()
+    solver.parameters.num_workers = 1
+    solver.parameters.random_seed = seed
+    solver.parameters.linearization_level = 2
+    solver.parameters.max_time_in_seconds = max(0.001, seconds)
+    return solver
+
+
+def solves(solver: CpSolver, model: CpModel) -> bool:
+    """Whether the solver found values, the best or just some."""
+    from ortools.sat.python.cp_model import FEASIBLE, OPTIMAL
+
+    return solver.solve(model) in (OPTIMAL, FEASIBLE)
