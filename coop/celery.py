@@ -29,6 +29,7 @@ app.conf.update(
             "schedule": 30.0 if settings.REDIS_URL else 2.0,
             "options": {"expires": 5},
         },
+        "watches": {"task": "firings.watch_over", "schedule": 60.0, "options": {"expires": 50}},
         "daily": {"task": "firings.remind", "schedule": 900.0, "options": {"expires": 600}},
     },
     broker_transport_options=(

@@ -10,6 +10,7 @@ from django.db.models import Exists, OuterRef, Q, Subquery, Sum
 from coop.home import part
 from coop.models import Membership, Person
 from firings.models import CheckItem, ChorePlace, Firing, LogEntry, Piece, PlaceOffer, WatchPlace
+from firings.queries import on_call
 
 NEXT = 6
 
@@ -47,6 +48,13 @@ def _temperature(tenths_celsius: int | None, unit: str) -> str:
     if unit == Person.Temperature.FAHRENHEIT:
         return f"{round(tenths_celsius * 9 / 50) + 32} °F"
     return f"{round(tenths_celsius / 10)} °C"
+
+
+@part(5, "firings/home/_here.html")
+def here(membership: Membership, now: datetime) -> dict[str, Any] | None:
+    """Watches I should be at now, or am called to, and have not said that I am at."""
+    watches = on_call.mine_now(membership.coop, membership, now)
+    return {"watches": watches} if watches else None
 
 
 @part(20, "firings/home/_shifts.html")

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from coop.models import Coop
 from firings import documents
-from firings.services import cleanup, reminders
+from firings.services import cleanup, on_call, reminders
 
 log = logging.getLogger(__name__)
 
@@ -30,3 +30,14 @@ def remind() -> None:
                 what(coop, now=now)
             except Exception:  # one co-op's trouble must not keep the others from their reminders
                 log.exception("reminders of %s failed", coop.slug)
+
+
+@shared_task(name="firings.watch_over")  # type: ignore[untyped-decorator]
+def watch_over() -> None:
+    """Call the next person for each watch that nobody has taken up; running twice calls nobody twice."""
+    now = timezone.now()
+    for coop in Coop.objects.order_by("pk"):
+        try:
+            on_call.escalate(coop, now=now)
+        except Exception:  # one co-op's trouble must not keep the others uncalled
+            log.exception("watches of %s could not be watched over", coop.slug)

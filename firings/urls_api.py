@@ -1,6 +1,19 @@
 """API addresses of the kiln work; each module lists its own."""
 
-from firings.api import chores, cleanup, feeds, fire, firings, hours, kilns, load_plans, space, unpacking, watches
+from firings.api import (
+    chores,
+    cleanup,
+    feeds,
+    fire,
+    firings,
+    hours,
+    kilns,
+    load_plans,
+    on_call,
+    space,
+    unpacking,
+    watches,
+)
 
 urlpatterns = [
     *kilns.urls,
@@ -10,6 +23,7 @@ urlpatterns = [
     *watches.urls,
     *chores.urls,
     *hours.urls,
+    *on_call.urls,
     *feeds.urls,
     *fire.urls,
     *unpacking.urls,

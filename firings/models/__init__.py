@@ -8,6 +8,7 @@ from .furniture import FurnitureLot, FurnitureMove
 from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
 from .load_plans import Layer, LoadPlan, Placement
 from .log import LogEntry
+from .on_call import OnCall, WatchCall, WatchPresence
 from .rosters import CrewNews, PlaceQuestion, WatchSwap, WishLimits
 from .watches import (
     Chore,
@@ -46,6 +47,7 @@ __all__ = [
     "LoadPlan",
     "LogEntry",
     "Material",
+    "OnCall",
     "Outcome",
     "Piece",
     "PlaceOffer",
@@ -56,7 +58,9 @@ __all__ = [
     "StageMove",
     "TemplateItem",
     "Watch",
+    "WatchCall",
     "WatchPlace",
+    "WatchPresence",
     "WatchProposal",
     "WatchSwap",
     "Wish",
