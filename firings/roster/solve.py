@@ -1,4 +1,4 @@
-"""Proposes a whole roster: a first proposal, improved while time lasts, judged by the checker."""
+"""Proposes a whole roster: greedy first, then proven tier by tier; judged by the checker."""
 
 from __future__ import annotations
 
@@ -7,9 +7,12 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
-from firings.roster import greedy, value
+from firings.roster import greedy, lexicographic, value
 from firings.roster.check import faults, gaps, may_lead
 from firings.roster.problem import RosterRequest
+
+# Before the solver is called this share of the time goes into exchanges, but no more than so many seconds.
+GREEDY_SHARE, GREEDY_SECONDS = 0.1, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,7 @@ class Unfilled:
 class Roster:
     """Who is on what. ``tiers`` and ``bounds`` go by ``value.TIERS``; ``proven[k]`` says that no roster
     has a better value in tier k with the earlier tiers as they are. ``told`` are the people whose places
-    differ from the roster that was to be kept."""
+    differ from the roster that was to be kept. ``note`` says what went another way than usual."""
 
     name: str
     assigned: dict[str, tuple[str, ...]]
@@ -35,6 +38,15 @@ class Roster:
     told: tuple[str, ...]
     seconds: float
     seed: int
+    note: str = ""
+
+    @property
+    def gap(self) -> tuple[float, ...]:
+        """How far each tier may be from the best there is, as a share of its value; 0 where proven."""
+        return tuple(
+            round((reached - least) / reached, 4) if reached > least else 0.0
+            for reached, least in zip(self.tiers, self.bounds, strict=True)
+        )
 
 
 def plan(
@@ -46,32 +58,39 @@ def plan(
 ) -> Roster:
     """A roster that breaks no rule; what cannot be filled without breaking one stays open, with the reason.
 
-    ``keep`` is the roster people already know: after filling places, as few people as possible are told
-    anything new. The same seed and seconds give the same roster unless the machine is so slow that the
-    clock ends the search.
+    Greedy answers first, exchanges improve it, then the solver takes the tiers in order and proves what it
+    can; the best so far is answered when time ends, with its bounds. Without the solver the greedy roster
+    is answered and ``note`` says so. ``keep`` is the roster people already know: after filling places, as
+    few people as possible are told anything new. The same seed and seconds give the same roster unless
+    the machine is so slow that the clock ends the search.
     """
     began = time.monotonic()
     least = value.bounds(request)
     bench = greedy.Bench(request, keep)
     greedy.first_proposal(bench)
-    greedy.improve(bench, seconds=seconds, seed=seed, target=least)
-    assigned = bench.stood_down()
+    exchanging = min(GREEDY_SHARE * seconds, GREEDY_SECONDS) if keep is None else seconds
+    greedy.improve(bench, seconds=exchanging, seed=seed, target=least)
+    first = bench.stood_down()
+    start = lexicographic.Answer(first, value.tiers(request, first), least, _proven(request, first, least))
+    if keep is None and seconds > 0 and not all(start.proven):
+        start = lexicographic.improve(request, start, seconds=seconds - exchanging, seed=seed)
+    assigned = start.assigned
     broken = faults(request, assigned)
     if broken:
         raise AssertionError("a proposed roster broke a rule: " + " ".join(broken))
-    reached = value.tiers(request, assigned)
     unfilled = _unfilled(request, assigned)
     return Roster(
         name=request.name,
         assigned=assigned,
-        tiers=reached,
-        bounds=least,
-        proven=_proven(reached, least),
+        tiers=start.tiers,
+        bounds=start.bounds,
+        proven=start.proven,
         unfilled=unfilled,
         reasons=tuple(one.why for one in unfilled),
         told=_told(request, assigned, keep),
         seconds=round(time.monotonic() - began, 3),
         seed=seed,
+        note=start.note,
     )
 
 
@@ -84,17 +103,21 @@ def write_roster(roster: Roster) -> str:
         "tiers": roster.tiers,
         "bounds": roster.bounds,
         "proven": roster.proven,
+        "gap": roster.gap,
         "unfilled": [asdict(one) for one in roster.unfilled],
         "reasons": roster.reasons,
         "told": roster.told,
         "seconds": roster.seconds,
         "seed": roster.seed,
     }
+    if roster.note:
+        document["note"] = roster.note
     return json.dumps(document, ensure_ascii=False, indent=1)
 
 
-def _proven(reached: Sequence[int], least: Sequence[int]) -> tuple[bool, ...]:
+def _proven(request: RosterRequest, assigned: Mapping[str, Sequence[str]], least: Sequence[int]) -> tuple[bool, ...]:
     """Deviations' bounds hold for every roster; those on wishes only where the places are proven filled."""
+    reached = value.tiers(request, assigned)
     unfilled, rather_not, largest, spread, merely = (a == b for a, b in zip(reached, least, strict=True))
     return (unfilled, unfilled and rather_not, largest, spread, unfilled and rather_not and merely)
 
