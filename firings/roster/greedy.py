@@ -263,16 +263,16 @@ def _reluctance(bench: Bench, row: int, column: int) -> tuple[object, ...]:
     return (lead_missing, wish == RATHER_NOT, unfair, hours, wish != WANTS, bench.request.people[row].id)
 
 
-def improve(bench: Bench, *, seconds: float, seed: int, target: tuple[int, ...]) -> None:
+def improve(bench: Bench, *, seconds: float, seed: int, target: tuple[int, ...], by_clock: bool = True) -> None:
     """Exchanges, replacements and chains that fill an open place; keeps the best roster seen.
 
     The number of steps is fixed by ``seconds`` so that one seed gives one answer; the clock is only the
-    brake on a slow machine or a large roster (one and a half ``seconds``). Stops early where ``target``,
-    the bounds, is reached.
+    brake on a slow machine or a large roster (one and a half ``seconds``), unless not ``by_clock``. Stops
+    early where ``target``, the bounds, is reached.
     """
     seconds = min(seconds, LONGEST_SECONDS)
     steps = int(seconds * STEPS_PER_SECOND)
-    brake = time.monotonic() + 1.5 * seconds
+    brake = time.monotonic() + 1.5 * seconds if by_clock else math.inf
     chance = random.Random(seed)  # noqa: S311 - repeatable search, not a secret
     columns = [column for column, task in enumerate(bench.request.tasks) if task.need and bench.able[column]]
     if not columns:

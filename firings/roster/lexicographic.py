@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
-from math import ceil
+from math import ceil, inf
 from typing import TYPE_CHECKING
 
 from firings.roster import value
@@ -35,7 +35,7 @@ class Answer:
     note: str = ""
 
 
-def improve(request: RosterRequest, start: Answer, *, seconds: float, seed: int) -> Answer:
+def improve(request: RosterRequest, start: Answer, *, seconds: float, seed: int, by_clock: bool = True) -> Answer:
     """The best roster found, never worse than ``start`` in the tiers' order.
 
     A tier that cannot be proven in its share of the time keeps its best value and its bound; the bounds of
@@ -47,15 +47,15 @@ def improve(request: RosterRequest, start: Answer, *, seconds: float, seed: int)
         built = build(request)
     except ImportError as error:
         return replace(start, note=NO_SOLVER.format(error=error))
-    return _Search(built, start, seconds=seconds, seed=seed).run()
+    return _Search(built, start, seconds=seconds, seed=seed, by_clock=by_clock).run()
 
 
 class _Search:
-    def __init__(self, built: Built, start: Answer, *, seconds: float, seed: int) -> None:
+    def __init__(self, built: Built, start: Answer, *, seconds: float, seed: int, by_clock: bool = True) -> None:
         self.built, self.best, self.seed = built, start, seed
         self.simple = start.bounds
         self.work = seconds * WORK_PER_SECOND
-        self.ends = time.monotonic() + BRAKE * seconds
+        self.ends = time.monotonic() + BRAKE * seconds if by_clock else inf
 
     def run(self) -> Answer:
         bounds: list[int] = []
@@ -100,7 +100,8 @@ class _Search:
         solver.parameters.random_seed = self.seed
         solver.parameters.linearization_level = 2
         solver.parameters.max_deterministic_time = work
-        solver.parameters.max_time_in_seconds = seconds
+        if seconds < inf:
+            solver.parameters.max_time_in_seconds = seconds
         return solver
 
     def _take(self, solver: CpSolver) -> None:

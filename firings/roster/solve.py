@@ -55,25 +55,27 @@ def plan(
     seconds: float = 2.0,
     seed: int = 1,
     keep: Mapping[str, Sequence[str]] | None = None,
+    repeatable: bool = False,
 ) -> Roster:
     """A roster that breaks no rule; what cannot be filled without breaking one stays open, with the reason.
 
     Greedy answers first, exchanges improve it, then the solver takes the tiers in order and proves what it
     can; the best so far is answered when time ends, with its bounds. Without the solver the greedy roster
     is answered and ``note`` says so. ``keep`` is the roster people already know: after filling places, as
-    few people as possible are told anything new. The same seed and seconds give the same roster unless
-    the machine is so slow that the clock ends the search.
+    few people as possible are told anything new. ``seconds`` buys so much work; the same seed and seconds
+    give the same roster unless the machine is so slow that the clock ends the search at one and a half
+    ``seconds``. With ``repeatable`` the clock is not looked at.
     """
     began = time.monotonic()
     least = value.bounds(request)
     bench = greedy.Bench(request, keep)
     greedy.first_proposal(bench)
     exchanging = min(GREEDY_SHARE * seconds, GREEDY_SECONDS) if keep is None else seconds
-    greedy.improve(bench, seconds=exchanging, seed=seed, target=least)
+    greedy.improve(bench, seconds=exchanging, seed=seed, target=least, by_clock=not repeatable)
     first = bench.stood_down()
     start = lexicographic.Answer(first, value.tiers(request, first), least, _proven(request, first, least))
     if keep is None and seconds > 0 and not all(start.proven):
-        start = lexicographic.improve(request, start, seconds=seconds - exchanging, seed=seed)
+        start = lexicographic.improve(request, start, seconds=seconds - exchanging, seed=seed, by_clock=not repeatable)
     assigned = start.assigned
     broken = faults(request, assigned)
     if broken:

@@ -32,12 +32,17 @@ class Command(BaseCommand):
         parser.add_argument("--out", default="-", metavar="FILE", help="where the roster goes")
         parser.add_argument("--seconds", type=seconds, default=2.0, help="time for the search")
         parser.add_argument("--seed", type=int, default=1)
+        parser.add_argument(
+            "--repeatable", action="store_true", help="let work, not the clock, end the search: one seed, one roster"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
             request = read_request(files.read_text(options["file"]))
             keep = read_assigned(files.read_text(options["keep"])) if options["keep"] else None
-            roster = plan(request, seconds=options["seconds"], seed=options["seed"], keep=keep)
+            roster = plan(
+                request, seconds=options["seconds"], seed=options["seed"], keep=keep, repeatable=options["repeatable"]
+            )
         except Refused as error:
             files.end_with(error, self.stderr)
         files.write_text(write_roster(roster), options["out"], self.stdout)
