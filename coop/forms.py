@@ -128,6 +128,10 @@ _RULES: dict[str, tuple[Any, Any]] = {
         gettext_lazy("Most space per member, in millilitres"),
         gettext_lazy("1 litre is 1000. Leave empty for no cap."),
     ),
+    "floor_ml_per_member": (
+        gettext_lazy("Space everyone gets at least when it is shared out, in millilitres"),
+        gettext_lazy("As far as they ask for it; 0 for none."),
+    ),
     "owed_share_even": (
         gettext_lazy("Part of the hours owed that is the same for everyone"),
         gettext_lazy("The rest follows the space used."),

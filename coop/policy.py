@@ -54,6 +54,7 @@ class Terms:
     minimum_fill: Fraction = Fraction(7, 10)
     allotment_rule: str = "equal"
     cap_ml_per_member: int | None = None
+    floor_ml_per_member: int = 0
     owed_share_even: Fraction = Fraction(1, 2)
     hours_per_litre: Fraction = Fraction(1, 10)
     hour_rate_minor: int = 0
@@ -82,6 +83,8 @@ class Terms:
         for name, check in _CHECKS.items():
             if complaint := check(getattr(self, name)):
                 faults[name] = complaint
+        if not faults and self.floor_ml_per_member > (self.cap_ml_per_member or self.floor_ml_per_member):
+            faults["floor_ml_per_member"] = "nobody can be promised more than the most they may hold; lower it."
         if not faults and self.most_hours_in_24 + self.rest_hours > 24:
             faults["rest_hours"] = "rest and the most hours in 24 add up to more than a day; lower one of them."
         if faults:
@@ -234,6 +237,7 @@ _READERS: Final[Mapping[str, Callable[[object], object]]] = {
             "night_to_hour",
             "levy_minor_per_litre",
             "deposit_minor",
+            "floor_ml_per_member",
             "question_days",
             "rest_hours",
             "most_hours_in_24",
@@ -300,6 +304,7 @@ _CHECKS: Final[Mapping[str, Callable[[object], str]]] = {
     "empty_borne_by": _one_of(*EMPTY_BORNE_BY),
     "allotment_rule": _one_of(*ALLOTMENT_RULES),
     "cap_ml_per_member": _cap,
+    "floor_ml_per_member": _within(0, 10_000_000),
     "failed_refund": _refund_fits,
     "late_cancel": _steps_fit,
     **dict.fromkeys(_FRACTIONS, _within(0, 1)),

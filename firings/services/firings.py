@@ -285,6 +285,18 @@ def _open_booking(firing: Firing, by: Membership | None, now: datetime, at: date
     watches.cut_for(firing, now)
 
 
+def _share_out(firing: Firing, by: Membership | None, now: datetime, at: datetime, note: str, failed: bool) -> None:
+    """Where pieces wait, the stage is entered by accepting an allotment; where all have space, none is needed."""
+    waiting = Piece.objects.of(firing.coop).filter(booking__firing=firing).waiting().count()
+    if waiting:
+        raise Refused(
+            _(
+                "More is asked than fits, %(n)s rows of pieces wait: propose an allotment on the space page and accept it."
+            )
+            % {"n": waiting}
+        )
+
+
 def _begin_loading(firing: Firing, by: Membership | None, now: datetime, at: datetime, note: str, failed: bool) -> None:
     uncleaned = (
         Firing.objects.of(firing.coop)
@@ -380,6 +392,7 @@ def _open_kiln(firing: Firing, by: Membership | None, now: datetime, at: datetim
 _Enter = Callable[[Firing, Membership | None, datetime, datetime, str, bool], None]
 _ENTER: dict[str, _Enter] = {
     Firing.Stage.BOOKING: _open_booking,
+    Firing.Stage.ALLOTTED: _share_out,
     Firing.Stage.LOADING: _begin_loading,
     Firing.Stage.LIT: _light,
     Firing.Stage.COOLING: _end_fire,

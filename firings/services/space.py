@@ -25,6 +25,7 @@ from firings.models import Booking, Firing, FiringZone, Material, Piece, StageMo
 from firings.queries.firings import firing_of
 from firings.queries.space import asked_ml, litres, terms_of
 from firings.services import material_gate
+from firings.services.fit_plans import ask_fit_plan
 from firings.services.material_gate import Sizes
 from firings.tables import PieceRow
 
@@ -75,6 +76,32 @@ class PieceSpec:
     may_wait: bool = True
 
 
+def as_asked(
+    coop: Coop,
+    firing: Firing,
+    *,
+    by: Membership | None,
+    now: datetime,
+    piece: PieceSpec,
+    member_id: UUID | None = None,
+    instead_of: Piece | None = None,
+) -> tuple[Piece, list[FiringZone], Membership]:
+    """The row a booking of this piece would make, the zones that suit it and whose it is; nothing is written.
+
+    Refuses what the booking itself would refuse before it looks for space. ``instead_of``: the piece it changes.
+    """
+    if instead_of is None:
+        member = _member(coop, firing, by, member_id)
+    else:
+        _check_own_or_lead(firing, by, instead_of)
+        _check_stands(instead_of)
+        member = instead_of.booking.member
+    _check_open(firing, by, now)
+    zones = _zones(firing)
+    row = _described(firing, zones, piece, _materials(coop))
+    return row, material_gate.suitable(firing, zones, row), member
+
+
 @use_case
 def list_piece(
     coop: Coop,
@@ -110,6 +137,7 @@ def list_piece(
     if is_loading:
         row.brought = row.count
     row.save()
+    ask_fit_plan(firing, now)
     return row
 
 
@@ -135,7 +163,7 @@ def list_pieces(
         _check_for_others(firing, by)
     else:
         whose = _member(coop, firing, by, member_id)
-    zones = _zones_kept_still(firing)
+    zones = zones_kept_still(firing)
     materials, members = _materials(coop), _Members(coop) if by_name else None
     asks: list[_Ask] = []
     owners: dict[int, Membership] = {}
@@ -152,7 +180,9 @@ def list_pieces(
             faults.append(_("Row %(row)s: %(why)s") % {"row": row.row, "why": no})
     if faults:
         raise Malformed(faults)
-    return _hold_all(firing, zones, asks, {pk: _booking(firing, owner, now) for pk, owner in owners.items()}, now)
+    made = _hold_all(firing, zones, asks, {pk: _booking(firing, owner, now) for pk, owner in owners.items()}, now)
+    ask_fit_plan(firing, now)
+    return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,17 +205,18 @@ def change_piece(coop: Coop, *, by: Membership | None, now: datetime, piece_id: 
     old, firing = _piece(coop, piece_id)
     _check_own_or_lead(firing, by, old)
     _check_open(firing, by, now)
-    zones = _zones_kept_still(firing)
+    zones = zones_kept_still(firing)
     old.refresh_from_db()
     _check_stands(old)
     new = _described(firing, zones, piece, _materials(coop))
     fit = material_gate.suitable(firing, zones, new)
-    was_held, was_ml, was_at = old.state == Piece.State.HELD, old.asked_ml, old.asked_at
+    was_held, was_ml = old.state == Piece.State.HELD, old.asked_ml
     if was_held:
         _give_back({old.zone_id: old.asked_ml})
         fit = sorted(fit, key=lambda zone: zone.pk != old.zone_id)
     _copy(new, old)
-    old.asked_at = was_at if was_held or asked_ml(new, fit[0].zone) <= was_ml else now
+    if not was_held and asked_ml(new, fit[0].zone) > was_ml:
+        old.asked_at, old.allotted_place = now, None
     _hold(old, fit)
     if old.state == Piece.State.HELD:
         old.save()
@@ -198,6 +229,7 @@ def change_piece(coop: Coop, *, by: Membership | None, now: datetime, piece_id: 
     else:
         old.save()
     _move_up(firing, now)
+    ask_fit_plan(firing, now)
     old.refresh_from_db()
     return old
 
@@ -209,7 +241,7 @@ def withdraw_piece(coop: Coop, *, by: Membership | None, now: datetime, piece_id
     _check_own_or_lead(firing, by, piece)
     if firing.stage not in _BEFORE_THE_FIRE:
         raise Refused(_("The pieces are in the kiln; nothing can be withdrawn any more. Speak with the lead."))
-    _zones_kept_still(firing)
+    zones_kept_still(firing)
     piece.refresh_from_db()
     _check_stands(piece)
     if piece.state == Piece.State.HELD:
@@ -219,6 +251,7 @@ def withdraw_piece(coop: Coop, *, by: Membership | None, now: datetime, piece_id
     if not Piece.objects.of(coop).filter(booking=piece.booking).exclude(state=Piece.State.WITHDRAWN).exists():
         Booking.objects.of(coop).filter(pk=piece.booking_id).update(withdrawn_at=now)
     _move_up(firing, now)
+    ask_fit_plan(firing, now)
     return piece
 
 
@@ -237,12 +270,13 @@ def bring(coop: Coop, *, by: Membership | None, now: datetime, piece_id: UUID, b
         )
     Piece.objects.of(coop).filter(pk=piece.pk).update(brought=brought)
     piece.brought = brought
+    ask_fit_plan(firing, now)
     return piece
 
 
 def release_all(firing: Firing, now: datetime) -> None:
     """The firing is called off: nobody holds or waits for anything in it. Call inside a use case."""
-    _zones_kept_still(firing)
+    zones_kept_still(firing)
     standing = Piece.objects.filter(coop=firing.coop_id, booking__firing=firing).exclude(state=Piece.State.WITHDRAWN)
     standing.update(state=Piece.State.WITHDRAWN, withdrawn_at=now)
     FiringZone.objects.filter(coop=firing.coop_id, firing=firing).update(taken_ml=0)
@@ -275,7 +309,12 @@ def _piece(coop: Coop, piece_id: UUID) -> tuple[Piece, Firing]:
     piece: Piece | None = (
         Piece.objects.of(coop)
         .filter(public_id=piece_id)
-        .select_related("booking__member__person", "booking__firing__lead__person", "booking__firing__policy")
+        .select_related(
+            "booking__member__person",
+            "booking__firing__lead__person",
+            "booking__firing__policy",
+            "booking__firing__coop",
+        )
         .first()
     )
     if piece is None:
@@ -476,7 +515,7 @@ def _zones(firing: Firing) -> list[FiringZone]:
     return list(rows.prefetch_related("zone__kiln__posts"))
 
 
-def _zones_kept_still(firing: Firing) -> list[FiringZone]:
+def zones_kept_still(firing: Firing) -> list[FiringZone]:
     """The firing's zones, locked in one order (SQLite's writers are alone anyway), as they stand now."""
     rows = FiringZone.objects.filter(coop=firing.coop_id, firing=firing).order_by("pk")
     list(rows.select_for_update().values_list("pk"))

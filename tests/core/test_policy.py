@@ -53,6 +53,8 @@ def test_every_fault_is_named_at_once():
         ("minimum_fill", True),
         ("cap_ml_per_member", 0),
         ("cap_ml_per_member", -5),
+        ("floor_ml_per_member", -1),
+        ("floor_ml_per_member", "much"),
         ("cost_keys", {"glitter": "litres"}),
         ("cost_keys", {"wood": "beauty"}),
         ("cost_keys", ["wood"]),
@@ -96,3 +98,9 @@ def test_what_counts_as_used_follows_the_terms():
     assert Terms(booked_unused_share=Fraction(1, 2)).used_ml(booked_ml=200, loaded_ml=60) == 100
     assert Terms(booked_unused_share=Fraction(1)).used_ml(**booked_more) == 100
     assert Terms().used_ml(booked_ml=60, loaded_ml=100) == 100
+
+
+def test_the_floor_of_space_is_no_more_than_the_cap():
+    assert Terms(cap_ml_per_member=20_000, floor_ml_per_member=20_000).floor_ml_per_member == 20_000
+    with pytest.raises(Malformed, match="nobody can be promised more"):
+        Terms(cap_ml_per_member=20_000, floor_ml_per_member=20_001)
