@@ -1,6 +1,7 @@
 """Addresses of the kiln work, below the co-op's own; each module of pages lists its own."""
 
 from firings.views import (
+    allotments,
     calendar,
     chores,
     cleanup,
@@ -21,6 +22,7 @@ urlpatterns = [
     *kilns.urls,
     *firings.urls,
     *space.urls,
+    *allotments.urls,
     *load_plans.urls,
     *watches.urls,
     *chores.urls,

@@ -1,6 +1,7 @@
 """API addresses of the kiln work; each module lists its own."""
 
 from firings.api import (
+    allotments,
     chores,
     cleanup,
     feeds,
@@ -19,6 +20,7 @@ urlpatterns = [
     *kilns.urls,
     *firings.urls,
     *space.urls,
+    *allotments.urls,
     *load_plans.urls,
     *watches.urls,
     *chores.urls,

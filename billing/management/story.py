@@ -18,8 +18,19 @@ from billing.services import receipts, settlements
 from coop import queues, services
 from coop.errors import Refused
 from coop.models import Computation, Coop, Membership, Notice, Person
-from firings.models import Firing, LoadPlan, Placement, Watch, WatchPlace, WatchProposal
-from firings.services import chores, cleanup, firings, hand_overs, load_plans, log, space, unpacking, watches
+from firings.models import Firing, LoadPlan, Piece, Placement, Watch, WatchPlace, WatchProposal
+from firings.services import (
+    allotments,
+    chores,
+    cleanup,
+    firings,
+    hand_overs,
+    load_plans,
+    log,
+    space,
+    unpacking,
+    watches,
+)
 from firings.services.log import EntrySpec
 from firings.services.space import PieceSpec
 
@@ -99,6 +110,16 @@ def call(cast: Cast, *, kiln_id: Any, name: str, loads_at: datetime, lights_at: 
 def to(cast: Cast, firing: Firing, stage: str, now: datetime, **more: Any) -> Firing:
     """The lead moves the firing on."""
     return firings.move_on(cast.coop, by=cast.lead, now=now, firing_id=firing.public_id, to=stage, **more)
+
+
+def share_out(cast: Cast, firing: Firing, now: datetime) -> Firing:
+    """The lead has the space shared out, looks at the proposal and accepts it; without any piece there is none."""
+    if not Piece.objects.of(cast.coop).filter(booking__firing=firing).exclude(state=Piece.State.WITHDRAWN).exists():
+        return to(cast, firing, "allotted", now)
+    proposed = allotments.propose(cast.coop, by=cast.lead, now=now, firing_id=firing.public_id)
+    allotments.accept(cast.coop, by=cast.lead, now=now, allotment_id=proposed.public_id)
+    firing.refresh_from_db()
+    return firing
 
 
 def book(

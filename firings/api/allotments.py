@@ -15,7 +15,6 @@ from rest_framework.response import Response
 from coop.api_ground import CoopAPIView
 from coop.errors import NotFound
 from firings.api.space import PieceCreateSerializer, spec_from
-from firings.models import Allotment
 from firings.queries import allotments as queries
 from firings.queries import fits as fit_queries
 from firings.queries.firings import firing_of
@@ -24,7 +23,7 @@ from firings.services import fits
 
 
 class DrawSerializer(serializers.Serializer[Any]):
-    """The draw of a firing. ``commitment`` is the SHA-256 of the seed; the seed itself opens with the first proposal."""
+    """The draw of a firing. ``commitment`` is the SHA-256 of the seed, which opens with the first proposal."""
 
     commitment = serializers.CharField()
     seed = serializers.CharField(allow_blank=True)
@@ -60,7 +59,7 @@ class AllotmentSerializer(serializers.Serializer[Any]):
 
     id = serializers.UUIDField(source="row.public_id")
     version = serializers.IntegerField(source="row.version")
-    state = serializers.ChoiceField(choices=Allotment.State.choices, source="row.state")
+    state = serializers.CharField(source="row.state", help_text="proposed, accepted or replaced")
     rule = serializers.CharField(source="row.rule")
     made_at = serializers.DateTimeField(source="row.made_at")
     accepted_at = serializers.DateTimeField(source="row.accepted_at", allow_null=True)
@@ -152,14 +151,14 @@ class AllotmentAcceptView(CoopAPIView):
     @extend_schema(operation_id="allotment_accept", request=None, responses=AllotmentSerializer)
     def post(self, request: Request, firing: UUID, allotment: UUID) -> Response:
         queries.allotment_of(self.coop, firing_of(self.coop, firing), allotment)
-        row = services.accept_or_propose(
-            self.coop, by=self.membership, now=timezone.now(), allotment_id=allotment
-        )
+        row = services.accept_or_propose(self.coop, by=self.membership, now=timezone.now(), allotment_id=allotment)
         return Response(AllotmentSerializer(queries.view_of(row, member=self.membership)).data)
 
 
 class FitPlanView(CoopAPIView):
     """Whether everything that holds space fits, by the newest plan; or a question about one more piece."""
+
+    needs_key = False  # a question changes nothing
 
     @extend_schema(operation_id="fit_plan", responses=FitPlanSerializer)
     def get(self, request: Request, firing: UUID) -> Response:

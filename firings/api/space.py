@@ -135,8 +135,9 @@ def _pieces(firing: Firing) -> Any:
     )
 
 
-def _spec(said: dict[str, Any]) -> PieceSpec:
-    return PieceSpec(**{name: value for name, value in said.items() if name != "member"})
+def spec_from(said: dict[str, Any]) -> PieceSpec:
+    """The piece as the services take it; whose it is and which piece it changes are said apart."""
+    return PieceSpec(**{name: value for name, value in said.items() if name not in ("member", "changes")})
 
 
 class SpaceView(CoopAPIView):
@@ -174,7 +175,7 @@ class PiecesView(CoopAPIView):
             by=self.membership,
             now=timezone.now(),
             firing_id=firing,
-            piece=_spec(said),
+            piece=spec_from(said),
             member_id=said["member"],
         )
         return Response(PieceSerializer(piece).data, status=201)
@@ -216,7 +217,7 @@ class PieceView(CoopAPIView):
         old = self._piece(firing, piece)
         said = {**_as_said(old), **self.read(PieceWriteSerializer, partial=True)}
         changed = services.change_piece(
-            self.coop, by=self.membership, now=timezone.now(), piece_id=piece, piece=_spec(said)
+            self.coop, by=self.membership, now=timezone.now(), piece_id=piece, piece=spec_from(said)
         )
         return Response(PieceSerializer(changed).data)
 

@@ -164,6 +164,19 @@ class PieceForm(forms.Form):
         if not put:
             self.add_error(None, str(no))
 
+    def type_again(self, spec: PieceSpec, member: str = "") -> None:
+        """Fill the form with a piece that was typed before, for a question whose answer came later."""
+        plain = ("name", "count", "cone", "glaze", "importance", "is_runny", "is_fragile", "wants_soda", "note")
+        typed: dict[str, Any] = {field: getattr(spec, field) for field in (*plain, "may_wait")}
+        for name, field in self.fields.items():
+            if isinstance(field, LengthField):
+                typed[name] = field.shown(getattr(spec, name))
+        is_listed = any(spec.body == value for value, _label in self.fields["body"].choices)  # type: ignore[attr-defined]
+        typed["body"] = spec.body if is_listed else OTHER_BODY
+        typed["other_body"] = "" if is_listed else spec.body
+        typed["zone"], typed["member"] = spec.zone, member
+        self.initial = {**self.initial, **typed}
+
     def _as_typed(self, piece: Piece) -> dict[str, Any]:
         plain = ("name", "count", "cone", "glaze", "importance", "is_runny", "is_fragile", "wants_soda", "note")
         typed: dict[str, Any] = {field: getattr(piece, field) for field in plain}

@@ -96,6 +96,11 @@ class AllotmentView:
     is_stale: bool
 
     @property
+    def drawn(self) -> list[MemberView]:
+        """The members in the order of the draw."""
+        return sorted(self.members, key=lambda member: member.draw)
+
+    @property
     def mine(self) -> MemberView | None:
         return next((member for member in self.members if member.is_mine), None)
 

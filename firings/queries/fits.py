@@ -58,6 +58,7 @@ class FitView:
     unplaced: tuple[Unplaced, ...]
     stacks: tuple[Stack, ...]
     filler: tuple[Filler, ...]
+    known: frozenset[int]  # pieces (primary keys) the plan is about
 
     @property
     def fits(self) -> bool:
@@ -66,6 +67,10 @@ class FitView:
     @property
     def pots_out(self) -> int:
         return sum(one.count for one in self.unplaced)
+
+    def out_of(self, piece_pk: int) -> int:
+        """Pots of this piece for which the plan has no place."""
+        return sum(one.count for one in self.unplaced if one.piece_pk == piece_pk)
 
 
 def fingerprint(firing: Firing) -> str:
@@ -99,6 +104,7 @@ def view_of(firing: Firing) -> FitView | None:
         unplaced=tuple(unplaced(row.request["pieces"], left_out)),
         stacks=tuple(_stacks(firing, row)),
         filler=tuple(Filler(one["count"], one["d"], one["h"]) for one in plan["filler"]),
+        known=frozenset(int(piece["id"]) for piece in row.request["pieces"]),
     )
 
 

@@ -290,9 +290,7 @@ def _share_out(firing: Firing, by: Membership | None, now: datetime, at: datetim
     waiting = Piece.objects.of(firing.coop).filter(booking__firing=firing).waiting().count()
     if waiting:
         raise Refused(
-            _(
-                "More is asked than fits, %(n)s rows of pieces wait: propose an allotment on the space page and accept it."
-            )
+            _("More is asked than fits, and %(n)s rows of pieces wait. Propose an allotment on the space page first.")
             % {"n": waiting}
         )
 

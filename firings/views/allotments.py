@@ -18,7 +18,7 @@ from coop.access import allowed
 from coop.errors import NotFound
 from coop.http import CoopRequest, coop_action, coop_page
 from firings.access import check_leads
-from firings.models import Allotment, Firing
+from firings.models import Firing
 from firings.queries import allotments as queries
 from firings.queries.firings import firing_of
 from firings.queries.space import terms_of
@@ -60,7 +60,8 @@ def allotment(request: CoopRequest, firing: UUID) -> HttpResponse:
 def allotment_propose(request: CoopRequest, firing: UUID) -> None:
     row = services.propose(request.coop, by=request.membership, now=timezone.now(), firing_id=firing)
     messages.success(
-        request, _("Proposal %(version)s is worked out. Nothing has changed for anybody yet.") % {"version": row.version}
+        request,
+        _("Proposal %(version)s is worked out. Nothing has changed for anybody yet.") % {"version": row.version},
     )
 
 
@@ -69,9 +70,7 @@ def allotment_accept(request: CoopRequest, firing: UUID, allotment: UUID) -> Non
     found = queries.allotment_of(request.coop, firing_of(request.coop, firing), allotment)
     if found is None:
         raise NotFound(_("There is no such allotment here."))
-    services.accept_or_propose(
-        request.coop, by=request.membership, now=timezone.now(), allotment_id=found.public_id
-    )
+    services.accept_or_propose(request.coop, by=request.membership, now=timezone.now(), allotment_id=found.public_id)
     messages.success(request, _("The space is shared out, and everyone who asked for it is told."))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -13,22 +15,30 @@ from django.http import HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 from django.urls import path, reverse
 from django.utils import timezone
+from django.utils.cache import add_never_cache_headers, patch_vary_headers
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from coop.access import allowed
 from coop.errors import Malformed, NotFound, Refused
 from coop.http import CoopRequest, coop_action, coop_form, coop_page
-from coop.models import Membership
+from coop.models import Computation, Membership
 from coop.money import format_local
+from coop.queries import ahead_of
 from coop.transactions import reading
 from firings.access import check_leads, check_takes_part
 from firings.forms.space import ListFileForm, ListForm, PieceForm
 from firings.models import Firing, Material, Piece
+from firings.queries import allotments as allotment_queries
+from firings.queries import fits as fit_queries
 from firings.queries import space as queries
 from firings.queries.firings import firing_of
+from firings.queries.fits import FitView
 from firings.queries.space import PAGE
+from firings.services import fits
 from firings.services import space as services
+from firings.services.fits import FitAnswer
+from firings.services.space import PieceSpec
 from firings.tables import PieceRow, RowFault, Table, read_pieces
 
 SAMPLES = Path(__file__).resolve().parent.parent / "samples"
@@ -53,7 +63,9 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
     row = firing_of(request.coop, firing)
     pieces = queries.pieces_of(row, request.membership)
     waiting = queries.waiting_list(row)
-    page = Paginator(pieces, PAGE).get_page(request.GET.get("page"))
+    fit = fit_queries.view_of(row)
+    places = {piece.pk: place for place, piece in enumerate(waiting, start=1)}
+    page = Paginator([_mine(piece, places, fit) for piece in pieces], PAGE).get_page(request.GET.get("page"))
     return render(
         request,
         "firings/firing_space.html",
@@ -63,7 +75,10 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
             "page": page,
             "pieces_ml": sum(piece.asked_ml for piece in pieces if piece.state == Piece.State.HELD),
             "rough_cost": _rough_cost(request, row, pieces),
-            "places": {piece.pk: place for place, piece in enumerate(waiting, start=1)},
+            "fit": fit,
+            "filler": fit_queries.say_filler(fit.filler, request.user) if fit is not None else [],
+            "is_being_planned": fit_queries.is_being_planned(row),
+            "draw": allotment_queries.draw_of(row),
             "waiting": waiting[:PAGE],
             "waiting_more": max(len(waiting) - PAGE, 0),
             "cap_ml": queries.terms_of(row).cap_ml_per_member,
@@ -74,6 +89,21 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
             "may_withdraw": row.stage in (Firing.Stage.BOOKING, Firing.Stage.ALLOTTED, Firing.Stage.LOADING),
         },
     )
+
+
+@dataclass(frozen=True, slots=True)
+class MyPiece:
+    """One of my rows: its place in line while it waits (else 0), and what the newest plan says of it."""
+
+    piece: Piece
+    place: int
+    is_planned: bool
+    pots_out: int
+
+
+def _mine(piece: Piece, places: Mapping[int, int], fit: FitView | None) -> MyPiece:
+    is_planned = fit is not None and piece.pk in fit.known
+    return MyPiece(piece, places.get(piece.pk, 0), is_planned, fit.out_of(piece.pk) if fit is not None else 0)
 
 
 @coop_form
@@ -91,7 +121,7 @@ def piece_add(request: CoopRequest, firing: UUID) -> HttpResponse:
             now=timezone.now(),
             firing_id=firing,
             piece=form.spec(),
-            member_id=UUID(form.cleaned_data["member"]) if form.cleaned_data.get("member") else None,
+            member_id=_whose(form),
         )
     except Refused as no:
         form.refuse(no)
@@ -118,6 +148,48 @@ def piece_change(request: CoopRequest, firing: UUID, piece: UUID) -> HttpRespons
         return _show_piece(request, row, form, piece=old, status=no.status)
     _say_what_happened(request, row, changed)
     return _to_space(request, firing)
+
+
+@coop_form
+def piece_fits(request: CoopRequest, firing: UUID, piece: UUID | None = None) -> HttpResponse:
+    """Does it fit? Answered for the piece as typed, without booking it: in place with htmx, else as a whole page."""
+    row = firing_of(request.coop, firing)
+    old = piece_of(request, row, piece) if piece is not None else None
+    if request.method != "POST":
+        return _to_form(request, firing, piece)
+    form = _piece_form(request, row, data=request.POST, piece=old)
+    if not form.is_valid():
+        return _show_fit(request, row, form, piece=old, status=400)
+    said: dict[str, Any] = {
+        **{"by": request.membership, "now": timezone.now(), "firing_id": firing, "piece": form.spec()},
+        **{"member_id": _whose(form), "piece_id": piece},
+    }
+    try:
+        with reading(request.coop):
+            is_big = fits.is_big(row, form.spec())
+        if is_big:
+            return _show_fit(request, row, form, piece=old, question=fits.ask(request.coop, **said))
+        return _show_fit(request, row, form, piece=old, answer=fits.look(request.coop, **said))
+    except Refused as no:
+        form.refuse(no)
+        return _show_fit(request, row, form, piece=old, status=no.status)
+
+
+@coop_page
+def piece_fit_answer(request: CoopRequest, firing: UUID, question: UUID) -> HttpResponse:
+    """How far a question is that is worked out beside the page, then its answer, with what was typed."""
+    row = firing_of(request.coop, firing)
+    asked = fits.question_of(request.coop, by=request.membership, firing_id=row.public_id, computation_id=question)
+    changes, member = asked.request["changes"], asked.request["member"] or ""
+    old = piece_of(request, row, UUID(changes)) if changes else None
+    form = _piece_form(request, row, data=None, piece=old)
+    form.type_again(PieceSpec(**asked.request["piece"]), member)
+    answer = FitAnswer.from_json(asked.answer) if asked.answer is not None else None
+    response = _fit_page(request, row, form, piece=old, answer=answer, question=asked)
+    if asked.state == Computation.State.WAITING and not request.headers.get("HX-Request"):
+        response["Refresh"] = f"2; url={request.path}"
+    add_never_cache_headers(response)
+    return response
 
 
 @coop_action(back="firing_space")
@@ -232,6 +304,17 @@ def _to_space(request: CoopRequest, firing: UUID) -> HttpResponse:
     return HttpResponseRedirect(there, status=303)
 
 
+def _to_form(request: CoopRequest, firing: UUID, piece: UUID | None) -> HttpResponse:
+    """Whoever opens the address of an answer without having typed anything gets the form."""
+    more = {"piece": piece} if piece is not None else {}
+    name = "piece_change" if piece is not None else "piece_add"
+    return HttpResponseRedirect(reverse(name, kwargs={"coop": request.coop.slug, "firing": firing, **more}), status=303)
+
+
+def _whose(form: PieceForm) -> UUID | None:
+    return UUID(form.cleaned_data["member"]) if form.cleaned_data.get("member") else None
+
+
 def _piece_form(request: CoopRequest, firing: Firing, *, data: Any, piece: Piece | None = None) -> PieceForm:
     with reading(request.coop):
         members: list[Membership] = []
@@ -247,8 +330,56 @@ def _show_piece(
     request: CoopRequest, firing: Firing, form: PieceForm, *, piece: Piece | None = None, status: int = 200
 ) -> HttpResponse:
     with reading(request.coop):
-        context = {"firing": firing, "form": form, "piece": piece, "spaces": queries.space_by_zone(firing)}
-        return render(request, "firings/piece_form.html", context, status=status)
+        return render(request, "firings/piece_form.html", _form_context(firing, form, piece), status=status)
+
+
+def _form_context(firing: Firing, form: PieceForm, piece: Piece | None) -> dict[str, Any]:
+    return {"firing": firing, "form": form, "piece": piece, "spaces": queries.space_by_zone(firing)}
+
+
+def _show_fit(
+    request: CoopRequest,
+    firing: Firing,
+    form: PieceForm,
+    *,
+    piece: Piece | None,
+    answer: FitAnswer | None = None,
+    question: Computation | None = None,
+    status: int = 200,
+) -> HttpResponse:
+    """The answer in place (htmx takes no page with a fault's status), the question's own page, or the whole form."""
+    in_place = bool(request.headers.get("HX-Request"))
+    if question is not None and not in_place:
+        there = {"coop": request.coop.slug, "firing": firing.public_id, "question": question.public_id}
+        return HttpResponseRedirect(reverse("piece_fit_answer", kwargs=there), status=303)
+    with reading(request.coop):
+        response = _fit_page(request, firing, form, piece=piece, answer=answer, question=question)
+    response.status_code = 200 if in_place else status
+    return response
+
+
+def _fit_page(
+    request: CoopRequest,
+    firing: Firing,
+    form: PieceForm,
+    *,
+    piece: Piece | None,
+    answer: FitAnswer | None,
+    question: Computation | None = None,
+) -> HttpResponse:
+    template = "firings/_fit_answer.html" if request.headers.get("HX-Request") else "firings/piece_form.html"
+    is_waiting = question is not None and question.state == Computation.State.WAITING
+    context = {
+        **_form_context(firing, form, piece),
+        "answer": answer,
+        "question": question,
+        "question_waits": is_waiting,
+        "ahead": ahead_of(question) if question is not None and is_waiting else 0,
+        "filler": fit_queries.say_filler(answer.filler, request.user) if answer is not None else [],
+    }
+    response = render(request, template, context)
+    patch_vary_headers(response, ["HX-Request"])
+    return response
 
 
 def _hide_for_others(request: CoopRequest, firing: Firing, form: forms.Form) -> None:
@@ -321,16 +452,17 @@ def _say_what_happened(request: CoopRequest, firing: Firing, piece: Piece) -> No
         place = queries.places_in_line(firing).get(piece.pk, 0)
     said = {"piece": piece.name, "litres": queries.litres(piece.asked_ml), "place": place}
     if piece.state == Piece.State.HELD and piece.zone is not None:
-        text = _("It fits: “%(piece)s” holds %(litres)s l in %(zone)s.") % {**said, "zone": piece.zone.zone.name}
+        text = _("“%(piece)s” holds %(litres)s l in %(zone)s.") % {**said, "zone": piece.zone.zone.name}
         if minor is not None:
             cost = format_local(minor, request.coop.currency, request.LANGUAGE_CODE)
             text += " " + _("Roughly %(cost)s; the bill after the fire decides.") % {"cost": cost}
+        text += " " + _("Whether the boards take it all is being planned; this page says so in a moment.")
         messages.success(request, text)
         return
     messages.warning(
         request,
         _(
-            "It does not fit now: “%(piece)s” asks %(litres)s l and is number %(place)s on the waiting list. "
+            "There is not enough space now: “%(piece)s” asks %(litres)s l and is number %(place)s on the waiting list. "
             "You get a mail when it moves up."
         )
         % said,
@@ -357,6 +489,9 @@ urls = [
     path(f"{_SPACE}pieces/new/", piece_add, name="piece_add"),
     path(f"{_SPACE}pieces/paste/", pieces_paste, name="pieces_paste"),
     path(f"{_SPACE}pieces/upload/", pieces_upload, name="pieces_upload"),
+    path(f"{_SPACE}pieces/fits/", piece_fits, name="piece_fits"),
+    path(f"{_SPACE}pieces/fits/<uuid:question>/", piece_fit_answer, name="piece_fit_answer"),
+    path(f"{_SPACE}pieces/<uuid:piece>/fits/", piece_fits, name="piece_change_fits"),
     path(f"{_SPACE}pieces/brought/", pieces_brought, name="pieces_brought"),
     path(f"{_SPACE}pieces/<uuid:piece>/", piece_change, name="piece_change"),
     path(f"{_SPACE}pieces/<uuid:piece>/withdraw/", piece_withdraw, name="piece_withdraw"),

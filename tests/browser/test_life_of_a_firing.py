@@ -127,7 +127,7 @@ def test_several_people_carry_a_firing_from_the_call_to_the_last_cent(visit, siz
         member.open_firing(name).tab("Space")
         for piece, count, diameter, height in pieces:
             listed(member, name=piece, count=count, diameter=diameter, height=height)
-        member.sees("fits, in").sees("Nobody waits.")
+        member.sees("holds space in").sees("Nobody waits.")
     for crew in ("Hana Sugimoto", "Joaquín Beltrán"):
         first_watch = visit(crew, at=size).open_firing(name).tab("Watches and chores")
         first_watch.press(re.compile("^Take this watch")).sees(f"{crew} (me)")

@@ -21,7 +21,7 @@ def test_a_member_books_space_and_gives_it_back_on_a_phone(visit):
     member = visit("Ottilie Krantz", at=PHONE).sees("Midwinter burn").open_firing("Midwinter burn").tab("Space")
     listing(member, name="ink well").sees("1 × ink well")
     row = member.page.get_by_role("row", name=re.compile("ink well"))
-    expect(row).to_contain_text(re.compile("fits, in (Front|Back)|waits, number"))
+    expect(row).to_contain_text(re.compile("holds space in (Front|Back)|waits, number"))
     member.press(re.compile("^Withdraw.*ink well")).sees_not("1 × ink well")
 
 

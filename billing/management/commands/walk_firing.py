@@ -145,10 +145,7 @@ class Command(BaseCommand):
         for row in pieces:
             self._book(cast, firing, row, told, zones, start + timedelta(hours=2))
         held = Piece.objects.of(cast.coop).filter(booking__firing=firing)
-        told.waiting = [
-            {"member": piece.booking.member.name, "piece": piece.name}
-            for piece in held.waiting().select_related("booking__member__person")
-        ]
+        told.waiting = self._waiting(held)
         pots = sum(held.held().values_list("count", flat=True))
         self._say(
             told,
@@ -158,8 +155,9 @@ class Command(BaseCommand):
         )
         missing = story.crew(cast, firing, now=start + timedelta(days=1))
         self._say(told, "crew", "every watch is crewed" if not missing else "; ".join(missing))
-        firing = story.to(cast, firing, "allotted", loads_at - timedelta(days=1))
-        self._say(told, "allotted", "booking is closed; the waiting list stands in its order")
+        firing = story.share_out(cast, firing, loads_at - timedelta(days=1))
+        told.waiting = self._waiting(held)
+        self._say(told, "allotted", f"the space is shared out by the policy, {len(told.waiting)} rows wait in order")
         firing = story.to(cast, firing, "loading", loads_at)
         plan = story.load(cast, firing, now=loads_at + timedelta(hours=1), seed=seed)
         answer = plan.plan
@@ -173,6 +171,11 @@ class Command(BaseCommand):
         story.print_papers(cast, plan, now=loads_at + timedelta(hours=1))
         firing.refresh_from_db()
         return firing
+
+    @staticmethod
+    def _waiting(pieces: Any) -> list[dict[str, str]]:
+        rows = pieces.waiting().select_related("booking__member__person")
+        return [{"member": piece.booking.member.name, "piece": piece.name} for piece in rows]
 
     def _book(
         self, cast: story.Cast, firing: Firing, row: PieceRow, told: Told, zones: dict[str, str], now: datetime
