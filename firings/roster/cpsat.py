@@ -30,8 +30,9 @@ def solver(*, seconds: float, seed: int = 1) -> CpSolver:
     return solver
 
 
-def solves(solver: CpSolver, model: CpModel) -> bool:
-    """Whether the solver found values, the best or just some."""
-    from ortools.sat.python.cp_model import FEASIBLE, OPTIMAL
+def solves(solver: CpSolver, model: CpModel) -> bool | None:
+    """Whether the solver found values, the best or just some; None where the clock ended it without an answer."""
+    from ortools.sat.python.cp_model import FEASIBLE, INFEASIBLE, OPTIMAL
 
-    return solver.solve(model) in (OPTIMAL, FEASIBLE)
+    status = solver.solve(model)
+    return True if status in (OPTIMAL, FEASIBLE) else False if status == INFEASIBLE else None
