@@ -84,6 +84,6 @@ def _hours(statement: Statement) -> dict[str, Any]:
     return {
         "entries": entries,
         "owed": -sum(row.minutes for row in entries if row.kind == HoursEntry.Kind.OWED),
-        "worked": sum(row.minutes for row in entries if row.kind != HoursEntry.Kind.OWED),
+        "worked": sum(row.minutes for row in entries if row.kind not in (HoursEntry.Kind.OWED, HoursEntry.Kind.MONEY)),
         "balance": sum(rows.values_list("minutes", flat=True)),
     }

@@ -24,3 +24,13 @@ class AdjustForm(forms.Form):
         self.fields["member"].widget = forms.Select(
             choices=[("", "---------"), *((str(one.public_id), one.person.name) for one in people)]
         )
+
+
+class CorrectForm(forms.Form):
+    """What a line should have counted."""
+
+    minutes = forms.IntegerField(
+        label=_("Minutes it should count"),
+        help_text=_("With the same sign as the line; 0 if it should not be there."),
+    )
+    why = forms.CharField(label=_("Why"), max_length=200)

@@ -236,6 +236,12 @@ class Chore(Dated, CoopOwned):
                 name="dangerous_chore_needs_two",
             ),
             models.CheckConstraint(
+                condition=~Q(kind="split") | Q(needs_sign_off="splitter"), name="splitting_needs_its_sign_off"
+            ),
+            models.CheckConstraint(
+                condition=~Q(kind="grinding") | Q(needs_sign_off="grinding"), name="grinding_needs_its_sign_off"
+            ),
+            models.CheckConstraint(
                 condition=Q(taken__lte=F("most_people")) & Q(most_people__gte=F("people")),
                 name="chore_not_overfilled",
             ),
@@ -288,11 +294,16 @@ class HoursEntry(CoopOwned):
         WATCH = "watch", _("watch")
         CHORE = "chore", _("chore")
         ADJUSTED = "adjusted", _("adjusted")
+        CARRIED = "carried", _("carried over")
+        MONEY = "money", _("settled in money")
+        CORRECTED = "corrected", _("corrected")
 
     member = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="hours")
     firing = models.ForeignKey(Firing, on_delete=models.PROTECT, related_name="hours", null=True)
-    kind = models.CharField(max_length=8, choices=Kind)
+    kind = models.CharField(max_length=9, choices=Kind)
     minutes = models.IntegerField()
+    # A correction is a line of its own that points at the one it corrects; together they make what counts.
+    corrects = models.ForeignKey("self", on_delete=models.PROTECT, related_name="corrections", null=True)
     why = models.CharField(max_length=200)
     key = models.CharField(max_length=120)  # what it stands for: nothing is credited twice
     at = models.DateTimeField()
@@ -305,6 +316,11 @@ class HoursEntry(CoopOwned):
         constraints = [
             models.UniqueConstraint(fields=["coop", "key"], name="hours_credited_once_per_key"),
             models.CheckConstraint(condition=~Q(minutes=0), name="hours_entry_is_not_nothing"),
+            models.CheckConstraint(condition=~Q(why=""), name="hours_entry_says_why"),
+            models.CheckConstraint(
+                condition=Q(kind="corrected", corrects__isnull=False) | ~Q(kind="corrected") & Q(corrects=None),
+                name="hours_correction_points_back",
+            ),
         ]
 
     def __str__(self) -> str:

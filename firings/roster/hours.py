@@ -143,6 +143,38 @@ def credited_minutes(
     return floor(weighted + Fraction(1, 2))
 
 
+def carried_over(balance: int, owed: int) -> int:
+    """What of an earlier balance goes into a firing: all that is behind, and of what is ahead as much as is owed."""
+    return balance if balance < 0 else min(balance, owed)
+
+
+def traded(balances: Mapping[str, int]) -> dict[str, int]:
+    """The minutes that change hands when those behind pay those ahead, as many on one side as on the other.
+
+    Plus for who is behind (made up for), minus for who is ahead; the smaller side is evened out, the larger in
+    proportion, whole minutes to the largest remainders, ties to the lowest id. They add up to zero and nobody
+    passes nought.
+    """
+    behind = {member: -minutes for member, minutes in balances.items() if minutes < 0}
+    ahead = {member: minutes for member, minutes in balances.items() if minutes > 0}
+    work = min(sum(behind.values()), sum(ahead.values()))
+    if not work:
+        return {}
+    return {
+        **{member: minutes for member, minutes in _in_proportion(work, behind).items() if minutes},
+        **{member: -minutes for member, minutes in _in_proportion(work, ahead).items() if minutes},
+    }
+
+
+def _in_proportion(work: int, parts: Mapping[str, int]) -> dict[str, int]:
+    whole = sum(parts.values())
+    minutes = {member: work * part // whole for member, part in parts.items()}
+    neediest = sorted(parts, key=lambda member: (-(work * parts[member] % whole), member))
+    for member in neediest[: work - sum(minutes.values())]:
+        minutes[member] += 1
+    return minutes
+
+
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """How one member stands before loading, minutes: what they would owe, and what stands against it.

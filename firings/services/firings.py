@@ -271,6 +271,7 @@ def close(firing: Firing, by: Membership | None, now: datetime) -> None:
     record_move(firing, to=Firing.Stage.CLOSED, by=by, now=now, note="")
     Firing.objects.filter(coop=firing.coop_id, pk=firing.pk).update(closed_at=now)
     firing.closed_at = now
+    hours.settle_in_money(firing, by, now)
 
 
 def _nothing_more(firing: Firing, by: Membership | None, now: datetime, at: datetime, note: str, failed: bool) -> None:

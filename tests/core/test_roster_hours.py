@@ -10,7 +10,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.errors import Malformed
-from firings.roster.hours import Night, credited_minutes, night_seconds, outlook, owed_minutes
+from firings.roster.hours import (
+    Night,
+    carried_over,
+    credited_minutes,
+    night_seconds,
+    outlook,
+    owed_minutes,
+    traded,
+)
 
 LISBON = ZoneInfo("Europe/Lisbon")
 members = st.text(alphabet="abcdef", min_size=1, max_size=3)
@@ -181,3 +189,25 @@ def test_the_outlook_owes_all_the_work_and_misses_what_nothing_covers(total, spa
     for member, one in seen.items():
         assert one.owed - one.short + one.ahead == carried.get(member, 0) + planned.get(member, 0)
         assert one.short == 0 or one.ahead == 0
+
+
+@pytest.mark.parametrize(("balance", "owed", "goes"), [(300, 100, 100), (60, 100, 60), (0, 100, 0), (-40, 100, -40)])
+def test_what_is_ahead_goes_into_a_firing_as_far_as_it_is_owed(balance, owed, goes):
+    assert carried_over(balance, owed) == goes
+
+
+def test_hours_change_hands_in_proportion_by_hand():
+    # Two are behind by 100 and 50, one is ahead by 90: 90 are paid for, 60 and 30.
+    assert traded({"a": -100, "b": -50, "c": 90}) == {"a": 60, "b": 30, "c": -90}
+    assert traded({"a": -100, "b": -50}) == {}
+    assert traded({}) == {}
+
+
+@given(st.dictionaries(members, st.integers(-10_000, 10_000)))
+def test_what_changes_hands_adds_up_to_nothing_and_passes_nobodys_nought(balances):
+    moved = traded(balances)
+    assert sum(moved.values()) == 0
+    after = {member: minutes + moved.get(member, 0) for member, minutes in balances.items()}
+    assert all(min(0, balances[member]) <= after[member] <= max(0, balances[member]) for member in balances)
+    assert not (min(after.values(), default=0) < 0 < max(after.values(), default=0))
+    assert moved == traded(dict(reversed(balances.items())))
