@@ -1,33 +1,115 @@
-"""Least stack any plan of the same pieces can have, by zone: valid for the rules, never a promise."""
+"""Least stack any plan of the same pieces can have, by zone and in all: valid for the rules, never a promise.
+
+At once a count by area and number; with ``seconds`` a linear program over layers (``layer_program``), which needs numpy
+and HiGHS and is imported only then.
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from math import ceil, pi, sqrt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, floor, pi, sqrt
+from time import monotonic
 from typing import Final
 
 from firings.load_plan import rules
-from firings.load_plan.problem import LoadRequest, PieceSpec, ZoneSpec
+from firings.load_plan.problem import LoadPlan, LoadRequest, PieceSpec, ZoneSpec
 
+WORK_PER_SECOND: Final = 4_000_000  # simplex steps x rows; a slow machine of today does more
+TOLERANCE_MM: Final = 0.001  # by so much the checker lets pieces stand closer, or over the edge
 _SLACK: Final = 1e-9
 _MOST_SIZES: Final = 12
 _MOST_LOOKS: Final = 1_000_000  # a coarser look at many pieces gives a lower bound, still a valid one
 
 
-def lower_bound_mm(request: LoadRequest, counts: Mapping[str, int]) -> dict[str, int]:
-    """Bound by zone id for loading ``counts`` pots of each piece id.
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """No plan of the same pots has a lower stack: by zone id, and added up over the zones.
 
-    A zone is charged only with pieces that may stand nowhere else. Of the pots at least h tall, at least k(h)
-    layers must be tall enough, k being the larger of an area count and a count of round pots; the j-th tallest layer is
-    then at least as tall as the tallest h with k(h) >= j needs.
+    A zone answers only for pots that may stand nowhere else, so ``total_mm`` can be more than the zones' sum.
+    """
+
+    by_zone: Mapping[str, int]
+    total_mm: int
+
+
+def lower_bound_mm(request: LoadRequest, counts: Mapping[str, int], *, seconds: float = 0.0) -> dict[str, int]:
+    """Bound by zone id for loading ``counts`` pots of each piece id; see ``lower_bounds``."""
+    return dict(lower_bounds(request, counts, seconds=seconds).by_zone)
+
+
+def lower_bounds(request: LoadRequest, counts: Mapping[str, int], *, seconds: float = 0.0) -> Bounds:
+    """Bounds for loading ``counts`` pots of each piece id, in milliseconds without ``seconds``.
+
+    A zone is charged only with pots that may stand nowhere else, the total with all. Of the pots at least h tall, at
+    least k(h) layers must be tall enough, k being the larger of an area count and a count of round pots; the j-th
+    tallest layer is then at least as tall as the tallest h with k(h) >= j needs. With ``seconds`` the bounds are at
+    least as high; the search for them ends by work done before the clock does, so they are the same every time.
     """
     own: dict[str, list[tuple[PieceSpec, int]]] = defaultdict(list)
     for piece in request.pieces:
-        zones = [zone for zone in request.zones if rules.may_stand(piece, zone)]
+        zones = [zone for zone in request.zones if rules.may_stand(piece, zone) and rules.may_fit(piece, zone)]
         if len(zones) == 1 and counts.get(piece.id, 0):
             own[zones[0].id].append((piece, counts[piece.id]))
-    return {zone.id: _bound(zone, own[zone.id]) for zone in request.zones}
+    by_zone = {zone.id: _bound(zone, own[zone.id]) for zone in request.zones}
+    if seconds > 0:
+        return _with_program(request, counts, own, by_zone, seconds)
+    return Bounds(by_zone, sum(by_zone.values()))
+
+
+def strengthened(request: LoadRequest, plan: LoadPlan, *, seconds: float) -> LoadPlan:
+    """The plan with the best bounds that ``seconds`` give; proven where it leaves nothing out and cannot be lower.
+
+    Bounds and proof the plan already has stay where they are better. The plan must be without faults.
+    """
+    counts: dict[str, int] = defaultdict(int)
+    for layer in plan.layers:
+        for one in layer.placed:
+            counts[one.id] += 1
+    stacks = rules.stacks(request, plan)
+    found = lower_bounds(request, counts, seconds=seconds)
+    by_zone = {zone: min(max(mm, plan.lower_bound_mm.get(zone, 0)), stacks[zone]) for zone, mm in found.by_zone.items()}
+    total = max(found.total_mm, plan.lower_bound_total_mm or 0, sum(by_zone.values()))
+    in_all = sum(stacks.values())
+    proven = plan.proven or (in_all <= total and not _could_stand(request, plan))
+    return replace(plan, lower_bound_mm=by_zone, lower_bound_total_mm=min(total, in_all), proven=proven)
+
+
+def _could_stand(request: LoadRequest, plan: LoadPlan) -> bool:
+    """Whether anything left out might fit some zone when that is empty."""
+    left = {out.id for out in plan.left_out}
+    return any(
+        piece.id in left and any(rules.may_stand(piece, zone) and rules.may_fit(piece, zone) for zone in request.zones)
+        for piece in request.pieces
+    )
+
+
+def _with_program(
+    request: LoadRequest,
+    counts: Mapping[str, int],
+    own: Mapping[str, Sequence[tuple[PieceSpec, int]]],
+    by_zone: dict[str, int],
+    seconds: float,
+) -> Bounds:
+    """Half of the time for all zones together, the rest for each alone; one zone alone has it all."""
+    from firings.load_plan.layer_program import least_stack_mm
+
+    several = len(request.zones) > 1
+    each = seconds / 2 / len(request.zones) if several else seconds
+    for zone in request.zones:
+        if own.get(zone.id):
+            by_zone[zone.id] = max(by_zone[zone.id], least_stack_mm([zone], own[zone.id], _until(each)))
+    together = 0
+    if several:
+        everything = [(piece, counts.get(piece.id, 0)) for piece in request.pieces]
+        together = least_stack_mm(request.zones, everything, _until(seconds / 2))
+    return Bounds(by_zone, max(together, sum(by_zone.values())))
+
+
+def _until(seconds: float) -> Callable[[int], bool]:
+    ends, most_work = monotonic() + seconds, int(seconds * WORK_PER_SECOND)
+    return lambda work: work >= most_work or monotonic() >= ends
 
 
 def _bound(zone: ZoneSpec, pieces: Sequence[tuple[PieceSpec, int]]) -> int:
@@ -45,7 +127,7 @@ def _bound(zone: ZoneSpec, pieces: Sequence[tuple[PieceSpec, int]]) -> int:
 
 def _layers_needed(zone: ZoneSpec, pieces: Sequence[tuple[PieceSpec, int]]) -> int:
     room = zone.boards_per_layer * board_room_mm2(zone)
-    by_area = sum(count * grown_mm2(piece, zone.gap_mm) for piece, count in pieces) / room
+    by_area = sum(count * grown_mm2(piece, zone.gap_mm) for piece, count in pieces) / room * (1 - 1e-4)  # tolerance
     return max(1, ceil(by_area - _SLACK), _layers_for_round(zone, pieces))
 
 
@@ -65,10 +147,15 @@ def round_pots_on_a_board(zone: ZoneSpec, d: int) -> int:
     Their centres are d + gap apart inside a rectangle (W - d) x (L - d); the number of points at mutual distance 1
     in a convex region is at most 2/sqrt(3) area + perimeter / 2 + 1 (Oler, Acta Math. 105, 1961, 19-48).
     """
-    width, length, apart = zone.board_w_mm - d, zone.board_l_mm - d, d + zone.gap_mm
-    if width < 0 or length < 0:
+    if d > min(zone.board_w_mm, zone.board_l_mm):
         return 0
-    return int(2 / sqrt(3) * width * length / apart**2 + (width + length) / apart + 1 + _SLACK)
+    less = TOLERANCE_MM
+    width, length, apart = zone.board_w_mm - d + 2 * less, zone.board_l_mm - d + 2 * less, d + zone.gap_mm - less
+    most = floor(2 / sqrt(3) * width * length / apart**2 + (width + length) / apart + 1 + _SLACK)
+    across, up = max(width, length), min(width, length)
+    if up < apart:  # no two one above the other: neighbours lie that far apart along the board
+        most = min(most, floor(across / sqrt(apart**2 - up**2) + 1 + _SLACK))
+    return most
 
 
 def grown_mm2(piece: PieceSpec, gap: int) -> float:

@@ -149,12 +149,16 @@ class Filler:
 
 @dataclass(frozen=True, slots=True)
 class LoadPlan:
-    """Layers of a zone stand in ``layers`` from its floor up; stacks and bounds are by zone id, space by owner."""
+    """Layers of a zone stand in ``layers`` from its floor up; stacks and bounds are by zone id, space by owner.
+
+    ``lower_bound_total_mm`` is for all zones together: pots that may stand in several count only there.
+    """
 
     request: str
     layers: tuple[PlannedLayer, ...]
     stack_mm: Mapping[str, int] = field(default_factory=dict)
     lower_bound_mm: Mapping[str, int] = field(default_factory=dict)
+    lower_bound_total_mm: int | None = None
     proven: bool = False
     seconds: float = 0.0
     seed: int = 1
@@ -229,6 +233,7 @@ def read_plan(text: str) -> LoadPlan:
         layers=layers,
         stack_mm=_by_zone(document.get("stack_mm"), only),
         lower_bound_mm=_by_zone(document.get("lower_bound_mm"), only),
+        lower_bound_total_mm=None if (total := document.get("lower_bound_total_mm")) is None else int(total),
         proven=document.get("proven", False),
         seconds=float(document.get("seconds", 0)),
         seed=int(document.get("seed", 1)),
@@ -250,6 +255,7 @@ def plan_document(plan: LoadPlan) -> dict[str, Any]:
         "request": plan.request,
         "stack_mm": _number_or_zones(plan.stack_mm),
         "lower_bound_mm": _number_or_zones(plan.lower_bound_mm),
+        **({} if plan.lower_bound_total_mm is None else {"lower_bound_total_mm": plan.lower_bound_total_mm}),
         "proven": plan.proven,
         "seconds": plan.seconds,
         "seed": plan.seed,

@@ -23,6 +23,13 @@ def may_stand(piece: PieceSpec, zone: ZoneSpec) -> bool:
     return piece.zone in (None, zone.id) and stands_heat(piece, zone) and (zone.soda or not piece.soda)
 
 
+def may_fit(piece: PieceSpec, zone: ZoneSpec) -> bool:
+    """Not too large for an empty board without posts, nor for any height a layer can be made."""
+    short, long = sorted(piece.footprint())
+    width, length = sorted((zone.board_w_mm, zone.board_l_mm))
+    return short <= width and long <= length and layer_height(zone, piece.h) is not None
+
+
 def post_stacks(zone: ZoneSpec, height_mm: int) -> tuple[tuple[int, ...], ...]:
     """Posts of the zone's set that make the height, one alone or one on another, never three."""
     heights = sorted({posts.height_mm for posts in zone.posts if posts.count})
