@@ -92,6 +92,16 @@ class ChoresView(CoopAPIView):
         return Response(ChoreOut(_chore(chore)).data, status=201)
 
 
+class WoodDaysView(CoopAPIView):
+    @extend_schema(operation_id="wood_days_size", request=None, responses=ChoreOut(many=True))
+    def post(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
+        """Lay the wood days to come out anew for the wood that is missing now; those with people on them stay."""
+        services.size_wood_days(self.coop, by=self.membership, now=timezone.now(), firing_id=firing)
+        rows = queries.rows_for(firing_of(self.coop, firing), self.membership, timezone.now())
+        days = [row for row in rows if row.chore.kind in queries.WOOD_WORK and not row.has_begun]
+        return Response(ChoreOut([_chore(row.chore, row.people) for row in days], many=True).data)
+
+
 class ChoreView(CoopAPIView):
     @extend_schema(operation_id="chore_cancel", request=None, responses={204: None})
     def delete(self, request: Request, chore: UUID, **kwargs: Any) -> Response:
@@ -135,6 +145,7 @@ class ChoreConfirmView(CoopAPIView):
 
 urls = [
     path("firings/<uuid:firing>/chores/", ChoresView.as_view(), name="api_chores"),
+    path("firings/<uuid:firing>/chores/wood/", WoodDaysView.as_view(), name="api_wood_days"),
     path("chores/<uuid:chore>/", ChoreView.as_view(), name="api_chore"),
     path("chores/<uuid:chore>/sign-up/", ChoreSignUpView.as_view(), name="api_chore_sign_up"),
     path("chores/<uuid:chore>/give-up/", ChoreGiveUpView.as_view(), name="api_chore_give_up"),

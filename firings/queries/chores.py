@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from uuid import UUID
@@ -13,11 +14,14 @@ from django.utils.translation import ngettext
 from coop.errors import NotFound
 from coop.models import Membership, SignOff
 from coop.policy import Terms
-from firings.models import Chore, ChorePlace, Firing
+from firings.fire import wood
+from firings.models import Chore, ChorePlace, Firing, WoodStack
 from firings.queries import hours
 from firings.roster.problem import Task
 
 MOST = 50
+WOOD_WORK = (Chore.Kind.CUT, Chore.Kind.SPLIT, Chore.Kind.STACK, Chore.Kind.HAUL)
+M3_PER_HOUR = 0.5  # stacked cubic metres a person cuts, splits, stacks and hauls in an hour, until measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,36 @@ def row_of(firing: Firing, chore_id: UUID, me: Membership | None, now: datetime)
     if chore is None:
         raise NotFound(_("There is no such chore here."))
     return _row(chore, me, now)
+
+
+# --- Wood ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class WoodNeed:
+    """What the wood plan finds missing for a firing: stacked m3, and the work on it in person-hours."""
+
+    short_m3: float
+    hours: float
+
+
+def wood_need(firing: Firing) -> WoodNeed:
+    """Wood still to be cut for this firing, from the kiln's need and the stacks as they stand."""
+    kiln = firing.kiln
+    stacks = [
+        wood.Stack(row.species, row.size_class, row.moisture_permille / 1000, row.stacked_dm3 / 1000)
+        for row in WoodStack.objects.filter(coop=firing.coop_id).order_by("reach_order", "pk")
+        if row.kiln_id in (None, kiln.pk) and row.stacked_dm3 and row.species.strip().lower() in wood.SPECIES
+        if row.moisture_permille <= 800
+    ]
+    plan = wood.plan(volume_m3=kiln.volume_l / 1000, kg_per_m3=kiln.wood_kg_per_m3, stacks=stacks)
+    return WoodNeed(plan.short_stacked_m3, plan.short_stacked_m3 / M3_PER_HOUR)
+
+
+def wood_minutes_to_come(rows: Iterable[ChoreRow]) -> int:
+    """Person-minutes of the wood days that have not begun, if each has the people it needs."""
+    days = [row.chore for row in rows if row.chore.kind in WOOD_WORK and not row.has_begun]
+    return sum(int((day.ends_at - day.starts_at).total_seconds()) // 60 * day.people for day in days)
 
 
 # --- For the roster -----------------------------------------------------------------------

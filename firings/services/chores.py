@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+import re
+from collections import Counter
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from typing import Any
 from uuid import UUID
@@ -20,27 +22,29 @@ from coop.models import Coop, Membership, SignOff
 from coop.periods import Span, local_moment
 from coop.transactions import say, use_case
 from firings.access import check_leads, check_takes_part
-from firings.fire import wood
-from firings.models import Chore, ChorePlace, Firing, HoursEntry, WoodStack
+from firings.models import Chore, ChorePlace, Firing, HoursEntry
 from firings.queries import hours
+from firings.queries.chores import M3_PER_HOUR, WOOD_WORK, wood_need
 from firings.queries.firings import firing_of
-from firings.roster.wood import wood_chores
+from firings.roster.wood import ChoreDemand, wood_chores
 from firings.services import rosters
 from firings.services.hours import credit
 
-M3_PER_HOUR = 0.5  # stacked cubic metres a person cuts, splits, stacks and hauls in an hour, until measured
 SESSION = timedelta(hours=4)
 MOST_SESSIONS = 8  # of one kind of wood work; more wood than that is work for more people
 WOOD_WEEKS = 6
 SIGN_OFF_FOR = {Chore.Kind.SPLIT: SignOff.Kind.SPLITTER, Chore.Kind.GRINDING: SignOff.Kind.GRINDING}
 NEVER_ALONE = (Chore.Kind.CUT, Chore.Kind.SPLIT, Chore.Kind.GRINDING)
 LONGEST = timedelta(hours=14)
+BEFORE_THE_FIRE = (Firing.Stage.CALLED, Firing.Stage.BOOKING, Firing.Stage.ALLOTTED)
 OVER = (Firing.Stage.CLOSED, Firing.Stage.CALLED_OFF)
 
 say(
     chore_place_held_once=gettext_lazy("You are on this chore already."),
     chore_not_overfilled=gettext_lazy("This chore is full; pick another one."),
     chore_confirmed_by_another=gettext_lazy("Somebody else must confirm that you were there."),
+    splitting_needs_its_sign_off=gettext_lazy("Splitting wood needs the sign-off for the splitter."),
+    grinding_needs_its_sign_off=gettext_lazy("Grinding shelves needs its sign-off."),
     chore_ends_after_it_starts=gettext_lazy("The chore ends before it starts; correct one of the times."),
     chore_needs_somebody=gettext_lazy("A chore needs at least one person."),
     dangerous_chore_needs_two=gettext_lazy(
@@ -63,20 +67,45 @@ class Planned:
 def make_for(firing: Firing, now: datetime) -> list[Chore]:
     """Lay out the firing's usual chores, once each; on changed dates they move and their people are told.
 
-    A chore the lead took out stays out, and one that has begun stays as it is.
+    A chore the lead took out stays out, and one that has begun stays as it is. Wood days are sized once and then
+    only moved where they no longer lie before loading; :func:`size_wood_days` sizes them anew.
     """
-    there = {
-        (chore.kind, chore.name): chore
-        for chore in Chore.objects.filter(coop=firing.coop_id, firing=firing).order_by("-cancelled_at", "pk")
-    }
-    made = []
-    for plan in (*_wood_work(firing, now), *_around_the_fire(firing)):
+    rows = list(
+        Chore.objects.filter(coop=firing.coop_id, firing=firing).order_by(F("cancelled_at").desc(nulls_last=True), "pk")
+    )
+    there = {(chore.kind, chore.name): chore for chore in rows}  # one that stands before one that was taken out
+    laid = [chore for chore in rows if _is_wood_day(chore)]
+    if laid:
+        _move_wood_days(firing, [one for one in laid if one.cancelled_at is None and one.starts_at > now], now)
+    made = [] if laid else [_make(firing, plan) for plan in _wood_work(firing, now)]
+    for plan in _around_the_fire(firing):
         chore = there.get((plan.kind, plan.name))
         if chore is None:
             made.append(_make(firing, plan))
         elif chore.cancelled_at is None and chore.starts_at > now:
-            _move(firing, chore, plan, now)
+            _move(firing, chore, plan.span, now)
     return made
+
+
+def _is_wood_day(chore: Chore) -> bool:
+    """Whether the wood plan laid this chore out, and not the lead by hand."""
+    if chore.kind not in WOOD_WORK:
+        return False
+    label = re.escape(_capital(chore.kind))
+    return re.fullmatch(rf"{label}( \(\d+/\d+\))?", chore.name) is not None
+
+
+def _capital(kind: str) -> str:
+    return str(Chore.Kind(kind).label).capitalize()
+
+
+def _move_wood_days(firing: Firing, chores: list[Chore], now: datetime) -> None:
+    """Whatever no longer ends before loading goes to a free half day; the rest stays where people expect it."""
+    stay = [one for one in chores if one.ends_at <= firing.occupied_from]
+    move = [one for one in chores if one.ends_at > firing.occupied_from]
+    starts = _free_starts(firing, now, len(move), besides={one.starts_at for one in stay})
+    for chore, start in zip(sorted(move, key=lambda one: (one.starts_at, one.pk)), starts, strict=True):
+        _move(firing, chore, Span(start, start + (chore.ends_at - chore.starts_at)), now)
 
 
 def cancel_for(firing: Firing, now: datetime) -> None:
@@ -100,12 +129,12 @@ def _make(firing: Firing, plan: Planned) -> Chore:
     return chore
 
 
-def _move(firing: Firing, chore: Chore, plan: Planned, now: datetime) -> None:
-    if (chore.starts_at, chore.ends_at) == (plan.span.start, plan.span.end):
+def _move(firing: Firing, chore: Chore, span: Span, now: datetime) -> None:
+    if (chore.starts_at, chore.ends_at) == (span.start, span.end):
         return
-    Chore.objects.filter(pk=chore.pk).update(starts_at=plan.span.start, ends_at=plan.span.end)
+    Chore.objects.filter(pk=chore.pk).update(starts_at=span.start, ends_at=span.end)
     before = rosters.spoken(chore)
-    chore.starts_at, chore.ends_at = plan.span.start, plan.span.end
+    chore.starts_at, chore.ends_at = span.start, span.end
     for place in _held(chore):
         notices.queue(
             firing.coop,
@@ -147,43 +176,75 @@ def page_of(firing: Firing) -> str:
     return reverse("firing_watches", kwargs={"coop": firing.coop.slug, "firing": firing.public_id})
 
 
-def _wood_work(firing: Firing, now: datetime) -> Iterator[Planned]:
+def _wood_work(firing: Firing, now: datetime) -> list[Planned]:
     """Cutting to hauling for the wood that is missing, in sessions on the free days before loading."""
-    kiln = firing.kiln
-    stacks = [
-        wood.Stack(row.species, row.size_class, row.moisture_permille / 1000, row.stacked_dm3 / 1000)
-        for row in WoodStack.objects.filter(coop=firing.coop_id).order_by("reach_order", "pk")
-        if row.kiln_id in (None, kiln.pk) and row.stacked_dm3 and row.species.strip().lower() in wood.SPECIES
-        if row.moisture_permille <= 800
-    ]
-    need = wood.plan(volume_m3=kiln.volume_l / 1000, kg_per_m3=kiln.wood_kg_per_m3, stacks=stacks)
-    sessions: list[tuple[str, str, timedelta, int]] = []
-    for demand in wood_chores(need.short_stacked_m3, 0, M3_PER_HOUR):
-        people = 2 if demand.person_minutes <= 2 * 2 * SESSION / timedelta(minutes=1) else 4
-        length = timedelta(minutes=-(-demand.person_minutes // people))
-        parts = min(MOST_SESSIONS, -(-length // SESSION))
-        each = max(timedelta(minutes=30), min(SESSION, _quarters(length / parts)))
-        label = Chore.Kind(demand.work).label
-        for part in range(1, parts + 1):
-            name = f"{str(label).capitalize()} ({part}/{parts})" if parts > 1 else str(label).capitalize()
-            sessions.append((demand.work, name, each, people))
+    sessions = [one for demand in wood_chores(wood_need(firing).short_m3, 0, M3_PER_HOUR) for one in _sessions(demand)]
     starts = _free_starts(firing, now, len(sessions))
-    for (kind, name, each, people), start in zip(sessions, starts, strict=True):
-        yield Planned(kind, name, Span(start, start + each), people, people + 2)
+    return [
+        Planned(kind, name, Span(start, start + each), people, people + 2)
+        for (kind, name, each, people), start in zip(sessions, starts, strict=True)
+    ]
+
+
+def _sessions(demand: ChoreDemand) -> list[tuple[str, str, timedelta, int]]:
+    """One kind of wood work in sessions of at most four hours: kind, name, length, people."""
+    people = 2 if demand.person_minutes <= 2 * 2 * SESSION / timedelta(minutes=1) else 4
+    length = timedelta(minutes=-(-demand.person_minutes // people))
+    parts = min(MOST_SESSIONS, -(-length // SESSION))
+    each = max(timedelta(minutes=30), min(SESSION, _quarters(length / parts)))
+    label = _capital(demand.work)
+    return [
+        (demand.work, f"{label} ({part}/{parts})" if parts > 1 else label, each, people) for part in range(1, parts + 1)
+    ]
+
+
+@use_case
+def size_wood_days(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) -> list[Chore]:
+    """The lead lays the wood days to come out anew for the wood that is missing now.
+
+    Days on which somebody signed up stay, and count; the others go, and what is missing beyond them comes anew.
+    What has begun or is done is left alone: its wood is in the stacks. Returns the days to come.
+    """
+    firing = firing_of(coop, firing_id)
+    check_leads(by, firing)
+    if firing.occupied_from <= now or firing.stage not in BEFORE_THE_FIRE:
+        raise Refused(_("Loading has begun, so there is no wood day to lay out; add a chore by hand."))
+    rows = Chore.objects.of(coop).filter(firing=firing, kind__in=WOOD_WORK, starts_at__gt=now).standing()
+    to_come = [chore for chore in rows if _is_wood_day(chore)]
+    stay = [chore for chore in to_come if chore.taken]
+    for chore in to_come:
+        if not chore.taken:
+            _cancel(firing, chore, now)
+    covers, plans = Counter(chore.kind for chore in stay), []  # each day that stays does the work of one
+    for plan in _wood_work(firing, now):
+        if covers[plan.kind]:
+            covers[plan.kind] -= 1
+        else:
+            plans.append(plan)
+    starts = _free_starts(firing, now, len(plans), besides={one.starts_at for one in stay})
+    made = [
+        _make(firing, replace(plan, span=Span(start, start + plan.span.length)))
+        for plan, start in zip(plans, starts, strict=True)
+    ]
+    return sorted([*stay, *made], key=lambda chore: (chore.starts_at, chore.pk))
 
 
 def _quarters(length: timedelta) -> timedelta:
     return -(-length // timedelta(minutes=15)) * timedelta(minutes=15)
 
 
-def _free_starts(firing: Firing, now: datetime, count: int) -> list[datetime]:
-    """``count`` mornings and afternoons before loading, weekends first, in order of time."""
+def _free_starts(
+    firing: Firing, now: datetime, count: int, besides: Collection[datetime] = frozenset()
+) -> list[datetime]:
+    """``count`` mornings and afternoons before loading, weekends first, in order of time; none of ``besides`` while
+    there are others."""
     zone = ZoneInfo(firing.coop.time_zone)
     last = firing.occupied_from.astimezone(zone).date() - timedelta(days=1)
     first = max(now.astimezone(zone).date() + timedelta(days=1), last - timedelta(weeks=WOOD_WEEKS))
     days = [last - timedelta(days=back) for back in range(max(0, (last - first).days) + 1)]
     days.sort(key=lambda day: (day.weekday() < 5, -day.toordinal()))
     halves = [local_moment(day, clock, zone) for day in days for clock in (time(9), time(14))]
+    halves = [half for half in halves if half not in besides] or halves
     taken = [halves[number % len(halves)] for number in range(count)]
     return sorted(taken)
 
@@ -193,6 +254,7 @@ def _around_the_fire(firing: Firing) -> Iterator[Planned]:
     eve = firing.occupied_from.astimezone(zone).date() - timedelta(days=1)
     evening = local_moment(eve, time(18), zone)
     hour = timedelta(hours=1)
+    yield Planned(Chore.Kind.WASH, _("Wash shelves"), Span(evening - 2 * hour, evening), 2, 4)
     yield Planned(Chore.Kind.WADS, _("Roll wads"), Span(evening, evening + 2 * hour), 2, 4)
     yield Planned(Chore.Kind.CONE_PACKS, _("Make cone packs"), Span(evening, evening + hour), 1, 2)
     if firing.lights_at > firing.occupied_from:

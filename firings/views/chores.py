@@ -25,6 +25,32 @@ from firings.views.watches import minutes_in
 
 
 @coop_page
+def firing_chores(request: CoopRequest, firing: UUID) -> HttpResponse:
+    """All chores of a firing, and for its lead what wood is missing and whether the wood days suffice."""
+    found, now = firing_of(request.coop, firing), timezone.now()
+    rows = queries.rows_for(found, request.membership, now)
+    leads = allowed(check_leads, request.membership, found)
+    shown = {
+        "firing": found,
+        "tab": "watches",
+        "chores": rows,
+        "short": [row for row in rows if row.has_gap],
+        "leads": leads,
+        "wood": queries.wood_need(found),
+        "wood_minutes": queries.wood_minutes_to_come(rows),
+        "may_size": leads and found.stage in services.BEFORE_THE_FIRE and found.occupied_from > now,
+    }
+    return render(request, "firings/firing_chores.html", shown)
+
+
+@coop_action(back="firing_chores")
+def wood_days(request: CoopRequest, firing: UUID) -> HttpResponse | None:
+    services.size_wood_days(request.coop, by=request.membership, now=timezone.now(), firing_id=firing)
+    messages.success(request, _("The wood days fit the wood that is missing now."))
+    return None
+
+
+@coop_page
 def chore(request: CoopRequest, firing: UUID, chore: UUID) -> HttpResponse:
     found, now = firing_of(request.coop, firing), timezone.now()
     row = queries.row_of(found, chore, request.membership, now)
@@ -101,6 +127,8 @@ def chore_confirm(request: CoopRequest, firing: UUID, place: UUID) -> HttpRespon
 
 _FIRING = "firings/<uuid:firing>/"
 urls = [
+    path(f"{_FIRING}chores/", firing_chores, name="firing_chores"),
+    path(f"{_FIRING}chores/wood/", wood_days, name="wood_days"),
     path(f"{_FIRING}chores/add/", chore_add, name="chore_add"),
     path(f"{_FIRING}chores/<uuid:chore>/", chore, name="chore"),
     path(f"{_FIRING}chores/<uuid:chore>/sign-up/", chore_sign_up, name="chore_sign_up"),

@@ -44,7 +44,7 @@ def minutes_of(firing, kind):
 def test_missing_wood_becomes_hours_of_work_before_loading():
     firing = make_watch_firing()
     need = wood.plan(volume_m3=2, kg_per_m3=600, stacks=[])
-    hours = need.short_stacked_m3 / chores.M3_PER_HOUR
+    hours = need.short_stacked_m3 / queries.M3_PER_HOUR
     worked = sum(minutes_of(firing, kind) for kind in ("cut", "split", "stack", "haul")) / 60
     assert hours <= worked <= hours * 1.25  # sessions are rounded up to quarters of an hour
     work = Chore.objects.filter(firing=firing, kind__in=["cut", "split", "stack", "haul"])
@@ -77,6 +77,7 @@ def test_every_firing_has_its_usual_chores_in_the_time_the_kiln_is_taken():
     assert set(usual.values_list("kind", flat=True)) == {
         "wads",
         "cone_packs",
+        "wash",
         "loading",
         "unpacking",
         "grinding",
@@ -114,6 +115,124 @@ def test_a_chore_taken_out_stays_out_and_its_people_are_told():
     watches.cut_for(firing, NOW)
     assert not Chore.objects.filter(firing=firing, kind="wads", cancelled_at=None).exists()
     assert Notice.objects.filter(kind="chore", to_person=ben().person).count() == 1
+
+
+# --- Wood days ---
+
+
+def wood_days(firing, **more):
+    return list(Chore.objects.filter(firing=firing, kind__in=queries.WOOD_WORK, cancelled_at=None, **more))
+
+
+def stack(firing, dm3):
+    return WoodStack.objects.create(
+        coop=firing.coop,
+        name=f"Barn {dm3}",
+        species="oak",
+        size_class="side",
+        stacked_dm3=dm3,
+        moisture_permille=150,
+    )
+
+
+def size(firing, by=None, now=NOW):
+    return chores.size_wood_days(firing.coop, by=by or ada(), now=now, firing_id=firing.public_id)
+
+
+def test_looking_again_days_later_moves_no_wood_day():
+    firing = make_watch_firing()
+    before = [(one.pk, one.starts_at) for one in wood_days(firing)]
+    watches.cut_for(firing, NOW + timedelta(days=2))
+    assert [(one.pk, one.starts_at) for one in wood_days(firing)] == before
+
+
+def test_a_firing_put_forward_moves_only_the_wood_days_that_come_too_late():
+    firing = make_watch_firing(lights_at=LIGHTS + timedelta(days=21))
+    days = wood_days(firing)
+    early, late = days[0], days[-1]
+    firing.occupied_from = late.starts_at - HOUR
+    watches.cut_for(firing, NOW)
+    after = {one.pk: one for one in wood_days(firing)}
+    assert len(after) == len(days)
+    assert after[early.pk].starts_at == early.starts_at
+    assert after[late.pk].starts_at < late.starts_at
+    assert all(one.ends_at <= firing.occupied_from for one in after.values())
+
+
+def test_wood_that_came_in_makes_the_wood_days_fewer_and_those_taken_stay():
+    firing = make_watch_firing()
+    taken = next(one for one in wood_days(firing) if one.kind == "haul")
+    take(taken, ben())
+    before = sum(minutes_of(firing, kind) for kind in queries.WOOD_WORK) / 60
+    stack(firing, 2_000)
+    need = queries.wood_need(firing)
+    assert 0 < need.hours < before
+    days = size(firing)
+    assert taken in days
+    worked = sum((one.ends_at - one.starts_at) / HOUR * one.people for one in days)
+    assert need.hours <= worked < before
+    assert [(one.kind, one.starts_at) for one in size(firing)] == [(one.kind, one.starts_at) for one in days]
+    stack(firing, 50_000)
+    assert size(firing) == [taken]
+
+
+def test_missing_wood_that_was_found_out_later_makes_more_days():
+    firing = make_watch_firing(cut=False)
+    full = stack(firing, 20_000)
+    watches.cut_for(firing, NOW)
+    assert wood_days(firing) == []
+    WoodStack.objects.filter(pk=full.pk).update(stacked_dm3=500)
+    assert size(firing)
+    assert all(one.ends_at <= firing.occupied_from for one in wood_days(firing))
+
+
+def test_wood_days_are_the_leads_to_lay_out_and_only_before_loading():
+    firing = make_watch_firing()
+    with pytest.raises(NotAllowed):
+        size(firing, by=ben())
+    with pytest.raises(Refused, match="Loading has begun"):
+        size(firing, now=firing.occupied_from)
+    with pytest.raises(NotFound):
+        chores.size_wood_days(cy().coop, by=cy(), now=NOW, firing_id=firing.public_id)
+
+
+def test_a_wood_day_the_lead_added_by_hand_is_left_alone():
+    firing = make_watch_firing()
+    own = chores.add(
+        firing.coop,
+        by=ada(),
+        now=NOW,
+        firing_id=firing.public_id,
+        kind="haul",
+        name="Bring the thin strips",
+        starts_at=NOW + 30 * HOUR,
+        ends_at=NOW + 32 * HOUR,
+        people=1,
+        most_people=2,
+    )
+    stack(firing, 50_000)
+    assert size(firing) == []
+    own.refresh_from_db()
+    assert own.cancelled_at is None
+
+
+def test_the_wood_days_are_fitted_on_the_page_and_over_the_api(client, monkeypatch):
+    firing = make_watch_firing()
+    monkeypatch.setattr("django.utils.timezone.now", lambda: NOW)
+    page = f"/hollow-lane/firings/{firing.public_id}/chores/"
+    client.force_login(ben().person)
+    assert b"stacked m" in client.get(page).content
+    assert b"Fit the wood days" not in client.get(page).content
+    assert b"Only the lead" in client.post(f"{page}wood/", {"once": "1"}, follow=True).content
+    client.force_login(ada().person)
+    assert b"Fit the wood days" in client.get(page).content
+    stack(firing, 50_000)
+    assert b"fit the wood that is missing" in client.post(f"{page}wood/", {"once": "2"}, follow=True).content
+    assert wood_days(firing) == []
+    api = f"/hollow-lane/api/v1/firings/{firing.public_id}/chores/wood/"
+    WoodStack.objects.all().delete()
+    days = client.post(api, {}, content_type="application/json", headers={"Idempotency-Key": "1"})
+    assert {day["kind"] for day in days.json()} == {"cut", "split", "stack", "haul"}
 
 
 # --- Adding ---
@@ -249,6 +368,8 @@ def test_a_confirmed_chore_is_in_the_hours_account_once():
         ("chore_needs_somebody", {"people": 0, "kind": "wads"}),
         ("dangerous_chore_needs_two", {"people": 1}),
         ("chore_not_overfilled", {"taken": F("most_people") + 1}),
+        ("grinding_needs_its_sign_off", {"needs_sign_off": ""}),
+        ("splitting_needs_its_sign_off", {"kind": "split"}),
     ],
 )
 def test_the_database_refuses_a_chore_that_cannot_be(name, change):

@@ -6,8 +6,9 @@ import pytest
 
 from coop.models import Notice
 from coop.policy import Terms
-from firings.services import reminders, watches
-from tests.factories import NOW, ada
+from firings.models import Chore
+from firings.services import chores, reminders, watches
+from tests.factories import NOW, ada, ben, stu
 from tests.factories_watches import join, make_watch_firing, stoker, watches_of
 
 pytestmark = pytest.mark.django_db
@@ -60,3 +61,25 @@ def test_the_reminder_names_the_hour_that_comes_twice():
     assert reminders.remind(firing.coop, now=second.starts_at - 24 * HOUR) == 2
     text = Notice.objects.filter(kind="watch-reminder").first().text
     assert "2026-10-25 01:30 IST to 06:30" in text
+
+
+def test_a_chore_is_reminded_of_once_and_says_who_is_missing():
+    firing = make_watch_firing()
+    grinding = Chore.objects.get(firing=firing, kind="grinding")
+    chores.sign_up(firing.coop, by=stu(), now=NOW, chore_id=grinding.public_id)
+    assert reminders.remind(firing.coop, now=grinding.starts_at - 25 * HOUR) == 0
+    assert reminders.remind(firing.coop, now=grinding.starts_at - 24 * HOUR) == 1
+    assert reminders.remind(firing.coop, now=grinding.starts_at - 23 * HOUR) == 0
+    text = Notice.objects.get(kind="chore-reminder", to_person=stu().person).text
+    assert "1 of 2 people are still missing" in text
+    assert "Nobody saws, splits or grinds alone" in text
+
+
+def test_a_chore_given_up_or_full_says_no_more_than_it_must():
+    firing = make_watch_firing()
+    wads = Chore.objects.get(firing=firing, kind="wads")
+    for member in (ben(), stoker(), stoker("Tam")):
+        chores.sign_up(firing.coop, by=member, now=NOW, chore_id=wads.public_id)
+    chores.give_up(firing.coop, by=ben(), now=NOW, chore_id=wads.public_id)
+    assert reminders.remind(firing.coop, now=wads.starts_at - HOUR) == 2
+    assert not any("missing" in one.text for one in Notice.objects.filter(kind="chore-reminder"))
