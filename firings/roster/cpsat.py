@@ -36,3 +36,11 @@ def solves(solver: CpSolver, model: CpModel) -> bool | None:
 
     status = solver.solve(model)
     return True if status in (OPTIMAL, FEASIBLE) else False if status == INFEASIBLE else None
+
+
+def has_answer(model: CpModel, *, seconds: float) -> bool | None:
+    """Whether a small model has any values; None where the clock ended it. Little time goes into presolve."""
+    quick = solver(seconds=seconds)
+    quick.parameters.symmetry_level = 0
+    quick.parameters.cp_model_probing_level = 0
+    return solves(quick, model)

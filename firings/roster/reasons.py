@@ -22,6 +22,7 @@ OF_PEOPLE = ("rest", "day", "nights")
 
 
 HANDFUL = 5
+SMALL = 200  # people times tasks: up to here one model with assumptions is faster than many without
 
 Kind = Literal["no_lead", "too_few", "novices", "leads", "clash", "spare"]
 
@@ -82,6 +83,7 @@ def why(
     levels = {task.id: min(task.need, len(set(assigned.get(task.id, ())))) for task in request.tasks}
     columns = {task.id: column for column, task in enumerate(request.tasks)}
     found: list[Reason] = []
+    clashes: list[tuple[int, _Tasks, RosterRequest]] = []
     empty = gaps(request, assigned)
     for number, gap in enumerate(empty):
         now = time.monotonic()
@@ -91,7 +93,11 @@ def why(
         if most < task.need:
             found.append(_by_itself(request, task, most, by_then))
         if most > levels[task.id]:
-            found.append(_together(request, task, most - levels[task.id], levels, by_then))
+            search, model, reason = _together(request, task, most - levels[task.id], levels, by_then)
+            clashes.append((len(found), search, model))
+            found.append(reason)
+    for number, search, model in clashes:
+        found[number] = _smallest(request, model, found[number], search, until)
     return tuple(_merged(request, found))
 
 
@@ -122,7 +128,7 @@ def possible(request: RosterRequest, levels: Mapping[str, int], until: float) ->
     built = build(some, judged=False)
     for task in some.tasks:
         built.model.add(built.unfilled[task.id] <= task.need - levels[task.id])
-    return cpsat.solves(cpsat.solver(seconds=until - time.monotonic()), built.model)
+    return cpsat.has_answer(built.model, seconds=until - time.monotonic())
 
 
 def only(request: RosterRequest, tasks: Collection[str]) -> RosterRequest:
@@ -141,7 +147,6 @@ class _Clash:
 
     levels: dict[str, int]
     checked: bool
-    smallest: bool
 
 
 class _Tasks:
@@ -155,12 +160,31 @@ class _Tasks:
         others = [other for other in request.tasks if other.id != task.id and levels[other.id]]
         others.sort(key=lambda other: (max(other.start - task.end, task.start - other.end), other.start, other.id))
         self.names = [other.id for other in others]  # nearest first: what clashes is mostly near
+        self.whole = self._whole() if len(request.people) * len(request.tasks) <= SMALL else None
+
+    def _whole(self) -> tuple[Built, dict[str, IntVar]]:
+        """All tasks in one model; a task has its people while its literal is true."""
+        some = only(self.request, self.wanted(self.names))
+        built = build(some, judged=False)
+        full = {name: built.model.new_bool_var("") for name in self.names}
+        for task in some.tasks:
+            spare = task.need - self.wanted(self.names)[task.id]
+            constraint = built.model.add(built.unfilled[task.id] <= spare)
+            if task.id in full:
+                constraint.only_enforce_if(full[task.id])
+        return built, full
 
     def wanted(self, others: Iterable[str]) -> dict[str, int]:
         return self.more | {name: self.levels[name] for name in others}
 
     def fit(self, others: Iterable[str]) -> bool | None:
-        return possible(self.request, self.wanted(others), self.until)
+        """Whether these others leave room for the place; small models are made once, large ones anew and small."""
+        if self.whole is None:
+            return possible(self.request, self.wanted(others), self.until)
+        built, full = self.whole
+        built.model.clear_assumptions()
+        built.model.add_assumptions([full[name] for name in others])
+        return cpsat.has_answer(built.model, seconds=self.until - time.monotonic())
 
     def clash(self) -> _Clash | None:
         """The fewest others that stand against it; None where all together do not."""
@@ -171,10 +195,7 @@ class _Tasks:
         if fits:
             return None
         core, checked = self._irreducible(self.names[: self._first(reach // 2, reach)])
-        if not checked or len(core) <= 1:
-            return _Clash(self.wanted(core), checked, checked)
-        core, smallest = self._smallest(core)
-        return _Clash(self.wanted(core), checked, smallest)
+        return _Clash(self.wanted(core), checked)
 
     def _first(self, fits: int, clashes: int) -> int:
         """The fewest of the nearest that clash, between a number that fits and one that does not."""
@@ -196,9 +217,11 @@ class _Tasks:
                 core.remove(name)
         return core, checked
 
-    def _smallest(self, core: Sequence[str]) -> tuple[list[str], bool]:
-        """A clash of fewer tasks if there is one, by implicit hitting sets: each roster that fits leaves a set
-        of tasks of which every clash has one; the fewest tasks that hit all of these sets are tried next.
+    def smallest(self, core: Sequence[str]) -> tuple[list[str], bool]:
+        """Others that clash, no more of them than in ``core``, and whether no fewer do.
+
+        By implicit hitting sets: each roster that fits leaves a set of tasks of which every clash has one;
+        the fewest tasks that hit all of these sets are tried next.
         (Ignatiev, Previti, Liffiton, Marques-Silva, "Smallest MUS extraction with minimal hitting set
         dualization", 2015.)"""
         left: list[frozenset[str]] = []
@@ -217,23 +240,17 @@ class _Tasks:
 
     def _as_many_with(self, others: Collection[str]) -> frozenset[str] | None:
         """Other tasks that have their people in a roster with ``others`` in full; empty if there is none."""
-        some = only(self.request, self.wanted(self.names))
-        built = build(some, judged=False)
-        model, full = built.model, {}
-        for task in some.tasks:
-            spare = task.need - self.wanted(self.names)[task.id]
-            if task.id in others or task.id in self.more:
-                model.add(built.unfilled[task.id] <= spare)
-            else:
-                full[task.id] = model.new_bool_var("")
-                model.add(built.unfilled[task.id] <= spare).only_enforce_if(full[task.id])
+        built, full = self._whole()
+        model = built.model
+        for name in others:
+            model.add(full[name] == 1)
         model.maximize(sum(full.values()))
         solver = cpsat.solver(seconds=self.until - time.monotonic())
         solver.parameters.relative_gap_limit = 0.5  # many is enough, the most is not needed
         found = cpsat.solves(solver, model)
         if not found:
             return frozenset() if found is False else None
-        return frozenset({*others, *(name for name, here in full.items() if solver.value(here)), *self.more})
+        return frozenset(name for name, here in full.items() if solver.value(here))
 
 
 def _hitting(sets: Sequence[frozenset[str]], names: Sequence[str], until: float) -> list[str] | None:
@@ -292,14 +309,15 @@ def _needed_rules(request: RosterRequest, levels: Mapping[str, int], until: floa
     First whole kinds are lifted, then single rules; so that what is left is of as few kinds as can be.
     """
     some = only(request, levels)
-    kinds, checked = _needed_kinds(some, levels, until)
+    small = len(some.people) * len(some.tasks) <= SMALL
+    kinds, checked = (list(_LIFTED), True) if small else _needed_kinds(some, levels, until)
     guards = _Guards(some, kinds)
     built = _filled(some, levels, guards)
 
     def fit(holding: Iterable[_Key]) -> bool | None:
         built.model.clear_assumptions()
         built.model.add_assumptions([guards.literals[key] for key in holding])
-        return cpsat.solves(cpsat.solver(seconds=until - time.monotonic()), built.model)
+        return cpsat.has_answer(built.model, seconds=until - time.monotonic())
 
     core = sorted(guards.literals, key=lambda key: (_LIFTED.index(key[0]), key[1]))
     for block in _blocks(core):
@@ -326,7 +344,7 @@ def _needed_kinds(some: RosterRequest, levels: Mapping[str, int], until: float) 
             continue
         rest = [one for one in kinds if one != kind]
         built = _filled(some, levels, _Guards(some, rest, single=False))
-        fits = cpsat.solves(cpsat.solver(seconds=until - time.monotonic()), built.model)
+        fits = cpsat.has_answer(built.model, seconds=until - time.monotonic())
         checked &= fits is not None
         if fits is False:
             kinds = rest
@@ -338,11 +356,10 @@ def _blocks(keys: Sequence[_Key]) -> Iterator[list[_Key]]:
     for kind in dict.fromkeys(kind for kind, _ in keys):
         same = [key for key in keys if key[0] == kind]
         size = len(same)
+        yield same
         while size > 1:
             size = (size + 1) // 2
             yield from (same[start : start + size] for start in range(0, len(same), size))
-        if len(same) == 1:
-            yield same
 
 
 # Lifted in this order: what is easiest to say is kept.
@@ -420,23 +437,27 @@ def _by_itself(request: RosterRequest, task: Task, most: int, until: float) -> R
     return replace(reason, text=sentence(request, reason))
 
 
-def _together(request: RosterRequest, task: Task, places: int, levels: Mapping[str, int], until: float) -> Reason:
+def _together(
+    request: RosterRequest, task: Task, places: int, levels: Mapping[str, int], until: float
+) -> tuple[_Tasks, RosterRequest, Reason]:
     """Which other tasks stand against filling this one, and by which rules; the leads alone if they suffice."""
     leads = _leads_alone(request)
     if leads is not None and task.lead and not levels[task.id]:
         led = {one.id: one.lead if levels[one.id] else 0 for one in leads.tasks}
-        clash = _Tasks(leads, next(one for one in leads.tasks if one.id == task.id), led, until).clash()
+        search = _Tasks(leads, next(one for one in leads.tasks if one.id == task.id), led, until)
+        clash = search.clash()
         if clash is not None:
-            return _clashing(request, leads, "leads", task, places, clash, until)
-    clash = _Tasks(request, task, levels, until).clash()
+            return search, leads, _clashing(request, leads, "leads", task.id, places, clash, until)
+    search = _Tasks(request, task, levels, until)
+    clash = search.clash()
     if clash is not None:
-        return _clashing(request, request, "clash", task, places, clash, until)
-    alone = _Clash({task.id: levels[task.id] + 1}, checked=True, smallest=True)
-    return _clashing(request, request, "spare", task, places, alone, until)
+        return search, request, _clashing(request, request, "clash", task.id, places, clash, until)
+    alone = _Clash({task.id: levels[task.id] + 1}, checked=True)
+    return search, request, _clashing(request, request, "spare", task.id, places, alone, until)
 
 
 def _clashing(
-    request: RosterRequest, model: RosterRequest, kind: Kind, task: Task, places: int, clash: _Clash, until: float
+    request: RosterRequest, model: RosterRequest, kind: Kind, task: str, places: int, clash: _Clash, until: float
 ) -> Reason:
     tasks = sorted((one for one in request.tasks if one.id in clash.levels), key=lambda one: (one.start, one.id))
     able = [person for person in _able(request, tasks) if kind != "leads" or person in _able(model, model.tasks)]
@@ -446,7 +467,7 @@ def _clashing(
         keys, checked = _needed_rules(model, clash.levels, until)
     reason = Reason(
         kind=kind,
-        open=(task.id,),
+        open=(task,),
         places=places,
         tasks=tuple(one.id for one in tasks),
         needs=tuple(clash.levels[one.id] for one in tasks),
@@ -454,10 +475,24 @@ def _clashing(
         leading=tuple(person.id for person in able if any(may_lead(person, one) for one in tasks if one.lead)),
         bindings=tuple(_bindings(request, tasks, keys if checked else [], kind == "leads")),
         checked=checked,
-        smallest=clash.smallest,
+        smallest=kind == "spare" or (clash.checked and len(tasks) <= 2),
         text="",
     )
     return replace(reason, text=sentence(request, reason))
+
+
+def _smallest(request: RosterRequest, model: RosterRequest, reason: Reason, search: _Tasks, until: float) -> Reason:
+    """The reason, or one of fewer tasks if there is time to find it."""
+    if reason.smallest or not reason.checked:
+        return reason
+    search.until = until
+    core = [name for name in reason.tasks if name not in reason.open]
+    fewer, smallest = search.smallest(core)
+    if len(fewer) == len(core):
+        return replace(reason, smallest=smallest)
+    clash = _Clash(search.wanted(fewer), checked=True)
+    other = _clashing(request, model, reason.kind, reason.open[0], reason.places, clash, until)
+    return replace(other, smallest=smallest) if other.checked else reason
 
 
 def _leads_alone(request: RosterRequest) -> RosterRequest | None:

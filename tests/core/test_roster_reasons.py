@@ -109,7 +109,7 @@ def test_a_place_that_need_not_be_empty_is_not_excused():
 
 
 def test_without_time_reasons_are_said_but_not_vouched_for(monkeypatch):
-    monkeypatch.setattr(reasons.cpsat, "solves", lambda solver, model: None)
+    monkeypatch.setattr(reasons.cpsat, "has_answer", lambda model, seconds: None)
     request = asked([watch("w1", 0), watch("w2", 8)], [lead("ada"), hand("dov"), hand("eva")])
     (reason,) = reasons.why(request, {"w1": ("ada", "dov"), "w2": ()}, seconds=0)
     assert not reason.checked
