@@ -1,14 +1,16 @@
-"""Begins a loading from what is given: pots that stand in the kiln already, or an earlier plan."""
+"""Begins a load from what is given: pots that stand in the kiln already, or an earlier plan."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
+from collections.abc import Mapping
 
 from coop.errors import Refused
-from firings.load_plan import rules
-from firings.load_plan.greedy import Loading, OpenLayer, Pot
-from firings.load_plan.problem import LoadPlan, LoadRequest, Placed, PlannedLayer, ZoneSpec
-from firings.load_plan.shelf import TENTHS, Shape, Shelf, Stand, blocks, region
+from firings.load_plan import kernel, rules
+from firings.load_plan.problem import LoadPlan, LoadRequest, Placed, PlannedLayer
+from firings.load_plan.search import TENTHS, Search
+
+_OPEN, _SHUT = 1, 2  # standing layers that others may join, or not
 
 
 def check_standing(request: LoadRequest, standing: LoadPlan) -> None:
@@ -33,104 +35,149 @@ def check_standing(request: LoadRequest, standing: LoadPlan) -> None:
             )
 
 
-def begin_with_standing(loading: Loading, standing: LoadPlan) -> None:
-    """Lay out the layers that stand, pot for pot at its place. What stands is not judged, only kept."""
-    keys = _keys_by_piece(loading)
-    topmost = {layer.zone: at for at, layer in enumerate(standing.layers)}
-    stand: set[int] = set()
-    for at, layer in enumerate(standing.layers):
-        zone_at, zone = _zone(loading.request, layer)
-        shelves = [Shelf.empty(zone, loading.meter) for _ in range(zone.boards_per_layer)]
-        made = OpenLayer(zone_at, layer.height_mm, shelves, stands=True, shut=topmost[layer.zone] != at)
-        for shelf, board in zip(shelves, layer.boards, strict=False):
-            for one in board:
-                pot = keys[one.id].pop(0)
-                shelf.stands.append(_stand(one, pot))
-                shelf.keys.append(pot.key)
-                made.on_it.add(pot.key)
-                made.used_mm2 += pot.grown_mm2[zone_at]
-        stand |= made.on_it
-        loading.layers.append(made)
-        loading.stack[zone_at] += layer.height_mm + zone.shelf_thickness_mm
-    loading.standing = frozenset(stand)
-    loading.left -= stand
+def count_standing(standing: LoadPlan | None) -> Counter[str]:
+    return Counter(one.id for layer in standing.layers for one in layer.placed) if standing else Counter()
 
 
-def begin_with_plan(loading: Loading, plan: LoadPlan) -> None:
-    """Lay out what still can stand of an earlier plan, layer by layer; the rest is left to the search.
+class Given:
+    """Lays pots out on a search's load. ``kind_of``: number of the kind by piece id."""
 
-    Pots of a piece that was changed or is not brought any more, and pots that stand already, are passed over.
-    """
-    keys = _keys_by_piece(loading)
-    passed = Counter(loading.pots[key].piece.id for key in loading.standing)
-    skip = Counter(loading.request.zones[layer.zone].id for layer in loading.layers)
-    for layer in plan.layers:
-        if loading.request.zone(layer.zone) is None:
-            continue
-        if skip[layer.zone]:  # the earlier plan's lowest layers are those that stand by now
-            skip[layer.zone] -= 1
-            passed.subtract(one.id for one in layer.placed if passed[one.id] > 0)
-            continue
-        zone_at, zone = _zone(loading.request, layer)
-        made = OpenLayer(zone_at, 0, [Shelf.empty(zone, loading.meter) for _ in range(zone.boards_per_layer)])
-        for shelf, board in zip(made.shelves, layer.boards, strict=False):
-            for one in board:
-                if passed[one.id] > 0:
-                    passed[one.id] -= 1
+    def __init__(self, search: Search, kind_of: Mapping[str, int]) -> None:
+        self.search, self.task, self.load, self.kind_of = search, search.task, search.best, kind_of
+        self.zones = {zone.id: z for z, zone in enumerate(search.request.zones)}
+        self.layers = 0
+
+    def stand(self, standing: LoadPlan) -> None:
+        """Lay out the layers that stand, pot for pot at its place. What stands is not judged, only kept."""
+        topmost = {layer.zone: at for at, layer in enumerate(standing.layers)}
+        for at, layer in enumerate(standing.layers):
+            slot, z = self._open(layer)
+            self.load.layers[slot, kernel.HEIGHT] = layer.height_mm
+            self.load.layers[slot, kernel.FIXED] = _OPEN if topmost[layer.zone] == at else _SHUT
+            for board, pots in enumerate(layer.boards):
+                for one in pots:
+                    self._put(slot, board, one, stays=True)
+            self.load.stack[z] += layer.height_mm + self.search.request.zones[z].shelf_thickness_mm
+
+    def plan(self, plan: LoadPlan, standing: Mapping[str, int]) -> None:
+        """Lay out what still can stand of an earlier plan, layer by layer; the rest is left to the search.
+
+        The earlier plan's lowest layers are those that stand by now: what of them does not stand yet is put back
+        beside. Pots of a piece that was changed or is not brought any more are passed over.
+        """
+        here = Counter(standing)
+        slots: dict[str, list[int]] = {}
+        for slot in range(self.layers):
+            slots.setdefault(self.search.request.zones[self.load.layers[slot, kernel.ZONE]].id, []).append(slot)
+        for layer in plan.layers:
+            if layer.zone not in self.zones:
+                continue
+            if slots.get(layer.zone):
+                slot = slots[layer.zone].pop(0)
+                joins = self.load.layers[slot, kernel.FIXED] == _OPEN
+                self._put_back(layer, slot, here, most=self.load.layers[slot, kernel.HEIGHT] if joins else -1)
+                continue
+            if self.layers == self.search.slots:
+                break
+            slot, z = self._open(layer)
+            self._put_back(layer, slot, here, most=None)
+            self._close(slot, z)
+
+    def _open(self, layer: PlannedLayer) -> tuple[int, int]:
+        slot, z = self.layers, self.zones[layer.zone]
+        self.layers += 1
+        self.load.layers[slot] = z, 0, 0, 0, -1, -1
+        self.load.boards[slot] = 0, 0, kernel.NO_SHAPE, kernel.NO_SHAPE, kernel.NO_SHAPE
+        return slot, z
+
+    def _put(self, slot: int, board: int, one: Placed, *, stays: bool) -> None:
+        t, z = self.kind_of[one.id], self.load.layers[slot, kernel.ZONE]
+        n = self.load.boards[slot, board, kernel.COUNT]
+        self.load.pots[slot, board, n] = t, round(one.x * TENTHS), round(one.y * TENTHS), one.turned, stays
+        self.load.boards[slot, board, kernel.COUNT] += 1
+        self.load.boards[slot, board, kernel.BOARD_USED] += self.task.at[t, z, kernel.AREA]
+        self.load.layers[slot, kernel.USED] += self.task.at[t, z, kernel.AREA]
+        kernel.mark_drips(self.task, self.load, slot, t)
+
+    def _put_back(self, layer: PlannedLayer, slot: int, here: Counter[str], most: int | None) -> None:
+        """Pots of an earlier layer; ``most`` is the height of the standing layer they join (None: not standing)."""
+        z = self.load.layers[slot, kernel.ZONE]
+        for board, pots in enumerate(layer.boards[: self.search.request.zones[z].boards_per_layer]):
+            for one in pots:
+                t = self.kind_of.get(one.id)
+                if t is None:
                     continue
-                _put_back(loading, made, shelf, one, keys)
-        if made.on_it and _is_allowed(loading, made, zone):
-            loading.layers.append(made)
-            loading.left -= made.on_it
-            loading.stack[zone_at] += made.height + zone.shelf_thickness_mm
-        else:
-            for key in sorted(made.on_it):
-                keys[loading.pots[key].piece.id].append(loading.pots[key])
+                if here[one.id] > 0:  # it stands already
+                    here[one.id] -= 1
+                    continue
+                clear = int(self.task.at[t, z, kernel.CLEAR])
+                if clear < 0 or not self.load.left[t] or (most is not None and clear > most):
+                    continue
+                if not self._is_free(slot, board, t, one):
+                    continue
+                if most is not None and self.task.runs and not kernel.drips_allow(self.task, self.load, z, slot, t):
+                    continue
+                self._put(slot, board, one, stays=False)
+                self.load.left[t] -= 1
+                if most is None:
+                    height = max(int(self.load.layers[slot, kernel.HEIGHT]), clear)
+                    self.load.layers[slot, kernel.HEIGHT] = height
+
+    def _is_free(self, slot: int, board: int, t: int, one: Placed) -> bool:
+        """Whether the pot can stand at exactly this place. In whole tenths of a mm, so without any doubt."""
+        z = self.load.layers[slot, kernel.ZONE]
+        count = int(self.load.boards[slot, board, kernel.COUNT])
+        if count == self.load.pots.shape[2]:
+            return False
+        x, y = round(one.x * TENTHS), round(one.y * TENTHS)
+        hx, hy = self._half(t, one.turned)
+        width, length, gap = (int(self.task.zones[z, column]) for column in (kernel.WIDTH, kernel.LENGTH, kernel.GAP))
+        if not (hx <= x <= width - hx and hy <= y <= length - hy):
+            return False
+        is_round = bool(self.task.kinds[t, kernel.ROUND])
+        for ox, oy, ohx, ohy in self.task.spots[z, : self.task.zones[z, kernel.SPOTS]].tolist():
+            if _too_near(abs(x - ox), abs(y - oy), (hx, hy), is_round, (ohx, ohy), False, gap):
+                return False
+        for u, ox, oy, turned, _ in self.load.pots[slot, board, :count].tolist():
+            other_round = bool(self.task.kinds[u, kernel.ROUND])
+            if _too_near(abs(x - ox), abs(y - oy), (hx, hy), is_round, self._half(u, turned), other_round, gap):
+                return False
+        return True
+
+    def _half(self, t: int, turned: bool) -> tuple[int, int]:
+        hx, hy = int(self.task.kinds[t, kernel.HALF_X]), int(self.task.kinds[t, kernel.HALF_Y])
+        return (hy, hx) if turned else (hx, hy)
+
+    def _close(self, slot: int, z: int) -> None:
+        """Keep the layer if the zone's height, its posts and what runs allow it; else its pots wait again."""
+        zone = self.search.request.zones[z]
+        height = int(self.load.layers[slot, kernel.HEIGHT])
+        stack = int(self.load.stack[z]) + height + zone.shelf_thickness_mm
+        others = [int(self.load.layers[n, kernel.HEIGHT]) for n in range(slot) if self.load.layers[n, kernel.ZONE] == z]
+        kinds = self.load.pots[slot, :, :, kernel.KIND]
+        there = [int(t) for b, n in enumerate(self.load.boards[slot, :, kernel.COUNT]) for t in kinds[b, :n]]
+        allowed = (
+            bool(there)
+            and (self.search.free_height or stack <= zone.height_mm)
+            and rules.posts_suffice(zone, [*others, height])
+            and (not self.task.runs or kernel.drips_allow(self.task, self.load, z, slot, there[0]))
+        )
+        if allowed:
+            self.load.stack[z] = stack
+            return
+        for t in there:
+            self.load.left[t] += 1
+        self.load.layers[slot, kernel.ZONE] = -1
+        self.layers -= 1
 
 
-def _keys_by_piece(loading: Loading) -> dict[str, list[Pot]]:
-    keys: dict[str, list[Pot]] = defaultdict(list)
-    for pot in loading.pots:
-        if pot.key in loading.left:
-            keys[pot.piece.id].append(pot)
-    return keys
-
-
-def _zone(request: LoadRequest, layer: PlannedLayer) -> tuple[int, ZoneSpec]:
-    return next((at, zone) for at, zone in enumerate(request.zones) if zone.id == layer.zone)
-
-
-def _stand(one: Placed, pot: Pot) -> Stand:
-    along_x, along_y = pot.piece.footprint(one.turned)
-    half = TENTHS // 2
-    return Stand(
-        round(one.x * TENTHS), round(one.y * TENTHS), Shape(pot.piece.is_round, along_x * half, along_y * half)
-    )
-
-
-def _put_back(loading: Loading, layer: OpenLayer, shelf: Shelf, one: Placed, keys: dict[str, list[Pot]]) -> None:
-    waiting = keys.get(one.id)
-    if not waiting or layer.zone not in waiting[0].zones:
-        return
-    pot, stand = waiting[0], _stand(one, waiting[0])
-    inside = (
-        stand.shape.half_x <= stand.x <= shelf.width - stand.shape.half_x
-        and stand.shape.half_y <= stand.y <= shelf.length - stand.shape.half_y
-    )
-    if inside and not any(blocks(region(stand.shape, other, shelf.gap), stand.x, stand.y) for other in shelf.stands):
-        waiting.pop(0)
-        shelf.stands.append(stand)
-        shelf.keys.append(pot.key)
-        layer.on_it.add(pot.key)
-        layer.used_mm2 += pot.grown_mm2[layer.zone]
-        layer.height = max(layer.height, pot.clear[layer.zone])
-
-
-def _is_allowed(loading: Loading, layer: OpenLayer, zone: ZoneSpec) -> bool:
-    stack = loading.stack[layer.zone] + layer.height + zone.shelf_thickness_mm
-    if stack > zone.height_mm and not loading.free_height:
-        return False
-    here = [other for other in loading.layers if other.zone == layer.zone]
-    if not rules.posts_suffice(zone, [*(other.height for other in here), layer.height]):
-        return False
-    return loading.drips_allow_layer(layer)
+def _too_near(
+    dx: int, dy: int, one: tuple[int, int], one_round: bool, other: tuple[int, int], other_round: bool, gap: int
+) -> bool:
+    if one_round and other_round:
+        return dx * dx + dy * dy < (one[0] + other[0] + gap) ** 2
+    if not one_round and not other_round:
+        return dx < one[0] + other[0] + gap and dy < one[1] + other[1] + gap
+    radius, half = (one[0], other) if one_round else (other[0], one)
+    over_x, over_y = max(dx - half[0], 0), max(dy - half[1], 0)
+    return over_x * over_x + over_y * over_y < (radius + gap) ** 2

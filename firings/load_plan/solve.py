@@ -4,20 +4,33 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from random import Random
+from dataclasses import dataclass
 from time import monotonic
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from firings.load_plan import rules
 from firings.load_plan.bound import grown_mm2, lower_bound_mm
-from firings.load_plan.given import begin_with_plan, begin_with_standing, check_standing
-from firings.load_plan.greedy import Loading, OpenLayer, Pot, Why, pots_of, search
 from firings.load_plan.problem import Filler, LeftOut, LoadPlan, LoadRequest, PieceSpec, Placed, PlannedLayer
-from firings.load_plan.shelf import TENTHS, Meter, Shelf, shapes_of
+from firings.load_plan.reasons import Why
 
-WORK_PER_SECOND: Final = 200_000  # places looked at; a slow machine of today does more
+if TYPE_CHECKING:
+    from firings.load_plan import kernel
+    from firings.load_plan.search import Search
+
+WORK_PER_SECOND: Final = 12_000_000  # places looked at; a slow machine of today does about as much
 FILLERS: Final = ((260, 40), (150, 70), (95, 110), (80, 60))
 MOST_FILLER: Final = 99
+clock = monotonic
+
+
+def warm() -> None:
+    """Make the planner ready, so that no one who waits for a plan pays for it. Later calls do nothing.
+
+    The first time on a machine this compiles for some 20 s of processor time, later it takes under a second.
+    """
+    from firings.load_plan import search
+
+    search.warm()
 
 
 def plan(
@@ -40,46 +53,88 @@ def plan(
     the topmost standing layer of a zone, not those below. Raises Refused where ``standing`` holds pots, zones or
     boards that the request does not know.
     """
-    started = monotonic()
+    warm()
+    from firings.load_plan.given import check_standing
+
+    started = clock()
     if standing:
         check_standing(request, standing)
-    meter, why = Meter(), Why(request, free_height)
-    stand = Counter(one.id for layer in standing.layers for one in layer.placed) if standing else Counter[str]()
-    pots = pots_of(request, why, stand)
-    most_work = int(seconds * WORK_PER_SECOND)
+    if not request.zones:
+        return _empty(request, seed)
+    job = _job(request, free_height, start, standing)
+    search = job.search
 
     def enough() -> bool:
-        return meter.work >= most_work or monotonic() - started >= seconds
+        return clock() - started >= seconds
 
-    least = sum(lower_bound_mm(request, Counter(pot.piece.id for pot in pots)).values())
+    least = sum(lower_bound_mm(request, job.counts()).values())
 
-    def good(loading: Loading) -> bool:
-        return not loading.left and sum(loading.stack) <= least
+    def good(load: kernel.Load) -> bool:
+        return not load.left.any() and int(load.stack.sum()) <= least
 
-    empty = Loading(request, pots, meter, free_height)
-    if standing:
-        begin_with_standing(empty, standing)
-    given = None
-    if start:
-        given = empty.copy()
-        begin_with_plan(given, start)
-    loading = search(empty, Random(seed), enough, good, given)  # noqa: S311 - no secret
-    layers = _layers(loading)
-    placed = Counter(placed.id for layer in layers for placed in layer.placed)
-    bounds = lower_bound_mm(request, placed)
-    stack_mm = {zone.id: loading.stack[at] for at, zone in enumerate(request.zones)}
+    search.begin(seed)
+    search.improve(seed, int(seconds * WORK_PER_SECOND), enough, good)
+    layers = _layers(job)
+    bounds = lower_bound_mm(request, Counter(placed.id for layer in layers for placed in layer.placed))
+    stack_mm = {zone.id: int(search.best.stack[z]) for z, zone in enumerate(request.zones)}
     return LoadPlan(
         request=request.name,
         layers=layers,
         stack_mm=stack_mm,
         lower_bound_mm=bounds,
-        proven=not loading.left and stack_mm == bounds,
-        seconds=round(monotonic() - started, 2),
+        proven=not search.best.left.any() and stack_mm == bounds,
+        seconds=round(clock() - started, 2),
         seed=seed,
-        left_out=_left_out(request, loading, why, stand),
+        left_out=_left_out(job, layers),
         space_ml=rules.space_by_owner(request, layers),
-        filler=_filler(loading),
+        filler=_filler(job, seed),
     )
+
+
+def _empty(request: LoadRequest, seed: int) -> LoadPlan:
+    left = tuple(LeftOut(piece.id, piece.count, "The kiln has no zone; add one.") for piece in request.pieces)
+    return LoadPlan(request=request.name, layers=(), proven=not left, seed=seed, left_out=left)
+
+
+@dataclass(slots=True)
+class _Job:
+    request: LoadRequest
+    why: Why
+    search: Search
+    standing: tuple[PlannedLayer, ...]
+    stand: Mapping[str, int]
+    fillers: tuple[PieceSpec, ...]
+
+    def counts(self) -> Counter[str]:
+        """Pots that can stand in the kiln, by piece."""
+        counts = Counter(self.stand)
+        for kind in self.search.kinds:
+            counts.update(kind.ids)
+        return counts
+
+
+def _job(request: LoadRequest, free_height: bool, start: LoadPlan | None, standing: LoadPlan | None) -> _Job:
+    from firings.load_plan import search as searching
+    from firings.load_plan.given import Given, count_standing
+
+    stand = count_standing(standing)
+    fillers = tuple(PieceSpec(f"filler {d}", "", 0, "circle", h, d=d) for d, h in FILLERS)
+    boards = searching.EmptyBoards(request, (*request.pieces, *fillers))
+    why = Why(request, free_height, boards.fits)
+    kinds = searching.kinds_of(request.pieces, why.zones, stand)
+    last = max((kind.level for kind in kinds), default=0)
+    kinds.extend(searching.Kind(piece, why.zones(piece), last) for piece in fillers)
+    layers = standing.layers if standing else ()
+    search = searching.Search(
+        request, kinds, free_height, standing_layers=len(layers),
+        standing_pots=max((len(board) for layer in layers for board in layer.boards), default=0),
+    )  # fmt: skip
+    given = Given(search, searching.numbers(kinds, request.pieces))
+    if standing:
+        given.stand(standing)
+    if start:
+        given.plan(start, stand)
+    return _Job(request, why, search, layers, stand, fillers)
 
 
 def volume(piece: PieceSpec) -> float:
@@ -87,49 +142,84 @@ def volume(piece: PieceSpec) -> float:
     return grown_mm2(piece, 0) * piece.h
 
 
-def _layers(loading: Loading) -> tuple[PlannedLayer, ...]:
-    """Zone by zone from the floor up: what runs below all else, then the tallest layers."""
-    planned: list[PlannedLayer] = []
-    for zone_at, zone in enumerate(loading.request.zones):
-        layers = [layer for layer in loading.layers if layer.zone == zone_at]
-        standing = [layer for layer in layers if layer.stands]
-        free = [layer for layer in layers if not layer.stands]
-        owners = {p.owner for layer in free for p in loading.pieces_on(layer) if p.runny}
+def _layers(job: _Job) -> tuple[PlannedLayer, ...]:
+    """Zone by zone from the floor up: what stands, what runs below all else, then the tallest layers.
 
-        def from_the_floor(layer: OpenLayer, owners: set[str] = owners) -> tuple[int, int, int]:
-            return rules.floor_first(loading.pieces_on(layer), owners), -layer.height, min(layer.on_it)
+    Alike pots of several pieces are dealt out in order, owner by owner, so that an owner's pots stand together.
+    """
+    from firings.load_plan import kernel
 
-        planned.extend(
-            PlannedLayer(zone.id, layer.height, tuple(_board(loading, shelf) for shelf in layer.shelves))
-            for layer in (*standing, *sorted(free, key=from_the_floor))
+    load, kinds = job.search.best, job.search.kinds
+    order: list[tuple[int, int]] = []
+    stands_at = dict(enumerate(job.standing))
+    for z in range(len(job.request.zones)):
+        slots = [slot for slot in range(job.search.slots) if load.layers[slot, kernel.ZONE] == z]
+        free = {slot: _pieces(job, slot) for slot in slots if slot not in stands_at}
+        owners = {piece.owner for pieces in free.values() for piece in pieces if piece.runny}
+
+        def from_the_floor(
+            slot: int, free: Mapping[int, list[PieceSpec]] = free, owners: set[str] = owners
+        ) -> tuple[int, int, int]:
+            return rules.floor_first(free[slot], owners), -int(load.layers[slot, kernel.HEIGHT]), slot
+
+        order.extend((z, slot) for slot in slots if slot in stands_at)
+        order.extend((z, slot) for slot in sorted(free, key=from_the_floor))
+    owner_of = {piece.id: piece.owner for piece in job.request.pieces}
+    waiting = [sorted(kind.ids, key=lambda one: (owner_of[one], one), reverse=True) for kind in kinds]
+    return tuple(
+        PlannedLayer(
+            job.request.zones[z].id,
+            int(load.layers[slot, kernel.HEIGHT]),
+            tuple(
+                _board(job, slot, board, stands_at.get(slot), waiting)
+                for board in range(job.request.zones[z].boards_per_layer)
+            ),
         )
-    return tuple(planned)
+        for z, slot in order
+    )
 
 
-def _board(loading: Loading, shelf: Shelf) -> tuple[Placed, ...]:
-    made = []
-    for key, stand in zip(shelf.keys, shelf.stands[shelf.posts :], strict=True):
-        pot: Pot = loading.pots[key]
-        made.append(Placed(pot.piece.id, stand.x / TENTHS, stand.y / TENTHS, stand.shape != pot.shapes[0]))
-    return tuple(sorted(made, key=lambda placed: (placed.y, placed.x)))
+def _pieces(job: _Job, slot: int) -> list[PieceSpec]:
+    from firings.load_plan import kernel
+
+    load, kinds = job.search.best, job.search.kinds
+    return [
+        kinds[t].piece
+        for board, count in enumerate(load.boards[slot, :, kernel.COUNT].tolist())
+        for t in load.pots[slot, board, :count, kernel.KIND].tolist()
+    ]
 
 
-def _left_out(request: LoadRequest, loading: Loading, why: Why, stand: Mapping[str, int]) -> tuple[LeftOut, ...]:
-    left = Counter(loading.pots[key].piece.id for key in loading.left)
+def _board(
+    job: _Job, slot: int, board: int, stands: PlannedLayer | None, waiting: list[list[str]]
+) -> tuple[Placed, ...]:
+    from firings.load_plan import kernel
+    from firings.load_plan.search import TENTHS
+
+    load = job.search.best
+    there = stands.boards[board] if stands and board < len(stands.boards) else ()
+    count = int(load.boards[slot, board, kernel.COUNT])
+    added = sorted(load.pots[slot, board, len(there) : count].tolist(), key=lambda pot: (pot[kernel.Y], pot[kernel.X]))
+    return (
+        *there,
+        *(Placed(waiting[t].pop(), x / TENTHS, y / TENTHS, bool(turned)) for t, x, y, turned, _ in added),
+    )
+
+
+def _left_out(job: _Job, layers: tuple[PlannedLayer, ...]) -> tuple[LeftOut, ...]:
+    placed = Counter(one.id for layer in layers for one in layer.placed)
     found = []
-    for piece in request.pieces:
-        if (reason := why.nowhere(piece)) is not None:
-            if piece.count > stand.get(piece.id, 0):
-                found.append(LeftOut(piece.id, piece.count - stand.get(piece.id, 0), reason))
-        elif left[piece.id]:
-            found.append(LeftOut(piece.id, left[piece.id], _no_room(request, loading, why, piece)))
+    for piece in job.request.pieces:
+        left = piece.count - placed[piece.id]
+        if left > 0:
+            found.append(LeftOut(piece.id, left, job.why.nowhere(piece) or _no_room(job, piece, layers)))
     return tuple(found)
 
 
-def _no_room(request: LoadRequest, loading: Loading, why: Why, piece: PieceSpec) -> str:
-    zones = [at for at in range(len(request.zones)) if why.not_in(at, piece) is None]
-    names = ", ".join(request.zones[at].id for at in zones)
-    if piece.runny and not any(_may_run(loading, at, piece) for at in zones):
+def _no_room(job: _Job, piece: PieceSpec, layers: tuple[PlannedLayer, ...]) -> str:
+    zones = job.why.zones(piece)
+    names = ", ".join(job.request.zones[at].id for at in zones)
+    if piece.runny and not any(_may_run(job, at, piece, layers) for at in zones):
         return (
             f"Its glaze runs, and in zone {names} it would stand above a fragile piece or another owner's; "
             "give it a catching cookie and list it as not runny."
@@ -137,32 +227,36 @@ def _no_room(request: LoadRequest, loading: Loading, why: Why, piece: PieceSpec)
     return f"No room is left in zone {names} beside the pieces that come before it."
 
 
-def _may_run(loading: Loading, zone_at: int, piece: PieceSpec) -> bool:
-    layers = [loading.pieces_on(layer) for layer in loading.layers if layer.zone == zone_at]
-    return rules.drips_are_caught([*layers, [piece]])
+def _may_run(job: _Job, zone_at: int, piece: PieceSpec, layers: tuple[PlannedLayer, ...]) -> bool:
+    """Whether a layer of its own for the piece would break no rule for what runs."""
+    pieces = {piece.id: piece for piece in job.request.pieces}
+    here = [layer for layer in layers if layer.zone == job.request.zones[zone_at].id]
+    standing = sum(layer.zone == job.request.zones[zone_at].id for layer in job.standing)
+    on = [[pieces[one.id] for one in layer.placed] for layer in here]
+    below = [under for layer in on[:standing] for under in layer]
+    if any(under.fragile or under.owner != piece.owner for under in below):
+        return False
+    return rules.drips_are_caught([*on[standing:], [piece]])
 
 
-def _filler(loading: Loading) -> tuple[Filler, ...]:
+def _filler(job: _Job, seed: int) -> tuple[Filler, ...]:
     """Handy round sizes that still find room, all of them together, above what is planned.
 
-    A probe, not a promise: it stands them one by one without moving anything and without making a layer higher.
+    A probe, not a promise: it stands them one by one without moving anything, first without raising a layer.
     """
-    request, found, key = loading.request, [], len(loading.pots)
-    trial = loading.copy()
-    pots = list(loading.pots)
-    trial.pots = pots
-    why = Why(request, False)
-    for d, h in FILLERS:
-        piece = PieceSpec(f"filler {d}", "", 1, "circle", h, d=d)
-        zones = tuple(at for at in range(len(request.zones)) if why.not_in(at, piece) is None)
-        count = 0
-        while zones and count < MOST_FILLER:
-            clear = tuple(rules.layer_height(zone, h) or 0 for zone in request.zones)
-            pot = Pot(key, piece, shapes_of(piece), zones, clear, tuple(0.0 for _ in request.zones))
-            pots.append(pot)
-            if not trial.insert(pot, new_layers=not loading.free_height, raising=False):
-                break
-            count, key = count + 1, key + 1
+    from firings.load_plan.search import ENDLESS
+
+    search, found = job.search, []
+    trial = search.copy(search.best)
+    trial.left[:] = 0
+    first = len(search.kinds) - len(job.fillers)
+    for t, piece in enumerate(job.fillers, first):
+        trial.left[t] = MOST_FILLER
+        search.fill(trial, seed, target=int(trial.stack.sum()))
+        if not search.free_height:
+            search.fill(trial, seed, target=ENDLESS)
+        count = MOST_FILLER - int(trial.left[t])
+        trial.left[t] = 0
         if count:
-            found.append(Filler(count, d, h))
+            found.append(Filler(count, piece.d, piece.h))
     return tuple(found)
