@@ -231,7 +231,7 @@ def bench_for(task: kernel.Task, load: kernel.Load, seed: int) -> kernel.Bench:
     return kernel.Bench(
         regions=np.zeros((things, 5)),
         points=np.zeros((16 + 64 * things, 2)),
-        way=np.array([1.0, 1.0, 1.0, 0.001, 0.0]),
+        way=np.array([1.0, 1.0, 0.001, 1.0, 0.0]),
         ints=np.array([seed % (1 << 31) * 7919 + 12345, 0, 0], dtype=np.int64),
         order=np.zeros(slots + len(task.zones) + 1, dtype=np.int64),
         weight=np.zeros(slots + len(task.zones) + 1),

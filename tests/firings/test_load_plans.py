@@ -119,10 +119,12 @@ def test_a_new_accepted_plan_replaces_the_one_that_stood_unless_pots_are_in():
     first = loading(firing)
     book(firing, ada(), member=ben(), zone="front")
     second = proposed(firing)
-    tick(Placement.objects.first())
+    stands = Placement.objects.first()
+    Placement.objects.filter(pk=stands.pk).update(x_dmm=stands.x_dmm + 300)  # not where the new plan has it
+    tick(stands)
     with pytest.raises(Refused, match="stand in the kiln already"):
         load_plans.accept(firing.coop, by=ada(), now=NOW, plan_id=second.public_id)
-    tick(Placement.objects.first(), loaded=False)
+    tick(stands, loaded=False)
     load_plans.accept(firing.coop, by=ada(), now=NOW, plan_id=second.public_id)
     first.refresh_from_db()
     assert first.state == "replaced"
