@@ -343,26 +343,28 @@ def deal(
     """Turn grants into pieces, which do not divide.
 
     Everybody's first lot comes before anybody's second, members in the order of the draw. A lot goes in while its
-    member's lots stay within the grant and a zone has room; one that does not is passed over and the member's next
-    is tried. What is left is offered once more, members with the least by weight first, one lot each a round,
-    within their caps. Nothing in this order moves a lot out again, so whoever is passed over was offered first.
+    member's lots stay within the grant, a zone has room, and what it takes there is not needed for the grants of
+    others; one that does not is passed over and the member's next is tried. What is left is offered once more,
+    members with the least by weight first, one lot each a round, within their caps.
     """
-    hall = _Hall(zones)
-    own = _by_member(lots)
-    weights = {ask.member: ask.weight for ask in asks}
-    most = {ask.member: ask.most_ml for ask in asks}
+    hall, own = _Hall(zones), _by_member(lots)
+    promises = _Promises(zones, own, grants)
+    asked = {ask.member: ask for ask in asks}
     drawn = sorted(own, key=lambda member: draw_key(draw_seed, member))
     used: Counter[str] = Counter()
     for lot in _in_turns(own, drawn):
-        if used[lot.member] + lot.most_ml <= grants[lot.member] and hall.takes(lot):
-            used[lot.member] += lot.most_ml
+        goes_in = promises.leave_room_for(lot) and hall.takes(lot)
+        promises.settle(lot, goes_in=goes_in)
+        used[lot.member] += lot.most_ml if goes_in else 0
     rest = {member: [lot for lot in own[member] if lot.id not in hall.stands] for member in own}
-    hungry = sorted(drawn, key=lambda member: Fraction(used[member]) / weights[member])
+    hungry = sorted(drawn, key=lambda member: used[member] / asked[member].weight)
     beyond, waiting = [], []
     for lot in _in_turns(rest, hungry):
-        if used[lot.member] + lot.most_ml <= most[lot.member] and hall.takes(lot):
-            used[lot.member] += lot.most_ml
-            beyond.append(lot.id)
+        total = used[lot.member] + lot.most_ml
+        if total <= asked[lot.member].most_ml and hall.takes(lot):
+            used[lot.member] = total
+            if total > grants[lot.member]:
+                beyond.append(lot.id)
         else:
             waiting.append(lot.id)
     return Dealt(zones=dict(hall.stands), beyond=tuple(beyond), waiting=tuple(waiting))
@@ -381,6 +383,55 @@ def _in_turns(own: Mapping[str, Sequence[Lot]], order: Sequence[str]) -> Iterato
         yield from (lot for lot in turn if lot is not None)
 
 
+class _Promises:
+    """What every set of zones must still hold so that all grants can be used: lots that are in, and what members
+    can only use there. A lot that suits few zones may not take there what somebody else was granted."""
+
+    def __init__(self, zones: Mapping[str, int], own: Mapping[str, Sequence[Lot]], grants: Mapping[str, int]) -> None:
+        names = sorted(zones)
+        sets = [frozenset(some) for size in range(1, len(names) + 1) for some in combinations(names, size)]
+        self.space = {some: sum(zones[name] for name in some) for some in sets}
+        self.left = {member: grants[member] for member in own}
+        self.open = {member: list(lots) for member, lots in own.items()}
+        self.inside: dict[str, Counter[frozenset[str]]] = {member: Counter() for member in own}
+        self.needs = {member: self._needs(member) for member in own}
+        self.total = {some: sum(needs[some] for needs in self.needs.values()) for some in sets}
+
+    def leave_room_for(self, lot: Lot) -> bool:
+        """Whether the lot is within its member's grant and takes nothing that others' grants need."""
+        if lot.most_ml > self.left[lot.member]:
+            return False
+        needs = self._needs(lot.member, also=lot)
+        before = self.needs[lot.member]
+        return all(
+            self.total[some] - before[some] + need <= max(self.space[some], self.total[some])
+            for some, need in needs.items()
+        )
+
+    def settle(self, lot: Lot, *, goes_in: bool) -> None:
+        """The lot is in, or passed over."""
+        member = lot.member
+        self.open[member].remove(lot)
+        if goes_in:
+            self.left[member] -= lot.most_ml
+            self.inside[member].update({some: lot.most_ml for some in self.space if some.issuperset(lot.ml)})
+        before, self.needs[member] = self.needs[member], self._needs(member)
+        for some in self.total:
+            self.total[some] += self.needs[member][some] - before[some]
+
+    def _needs(self, member: str, also: Lot | None = None) -> dict[frozenset[str], int]:
+        """By set of zones, what of it this member has and what more of the grant can be used nowhere else."""
+        left = self.left[member] - (also.most_ml if also else 0)
+        usable = [lot for lot in self.open[member] if lot is not also and lot.most_ml <= left]
+        more = min(left, sum(lot.most_ml for lot in usable))
+        needs = {}
+        for some in self.space:
+            outside = sum(lot.most_ml for lot in usable if not some.issuperset(lot.ml))
+            taken = self.inside[member][some] + (also.most_ml if also and some.issuperset(also.ml) else 0)
+            needs[some] = taken + max(0, more - outside)
+        return needs
+
+
 class _Hall:
     """Zones and the lots in them. A lot that finds no room may make the others change zones, never leave."""
 
@@ -391,14 +442,44 @@ class _Hall:
         self.stands: dict[str, str] = {}
 
     def takes(self, lot: Lot) -> bool:
-        zone = _roomiest(self.free, lot)
+        zone = _roomiest(self.free, lot) or self._cleared(lot)
         if zone:
             self.free[zone] -= lot.ml[zone]
             self.stands[lot.id] = zone
-        elif not (len(self.space) > 1 and self._could_fit(lot) and self._rearranged(lot)):
+        elif not self._rearranged(lot):
             return False
         self.lots.append(lot)
         return True
+
+    def _cleared(self, lot: Lot) -> str:
+        """A zone in which there is room once others have moved on, each to a zone that suits it; "" if none."""
+        if not self._could_fit(lot):
+            return ""
+        before = dict(self.free), dict(self.stands)
+        for zone, ml in lot.ml.items():
+            if self._clear(zone, ml, {zone}, {}):
+                return zone
+            self.free, self.stands = dict(before[0]), dict(before[1])
+        return ""
+
+    def _clear(self, zone: str, ml: int, passed: set[str], hopeless: dict[str, int]) -> bool:
+        """Move lots out of the zone, along a chain of zones not passed yet, until this much is free in it."""
+        here = [held for held in self.lots if self.stands[held.id] == zone and len(held.ml) > 1]
+        missing = ml - self.free[zone]
+        for held in sorted(here, key=lambda held: (held.ml[zone] < missing, held.ml[zone])):
+            if self.free[zone] >= ml:
+                break
+            for other, needed in held.ml.items():
+                if other in passed or needed >= hopeless.get(other, needed + 1):
+                    continue
+                if self.free[other] < needed and not self._clear(other, needed, passed | {other}, hopeless):
+                    hopeless[other] = needed
+                    continue
+                self.free[other] -= needed
+                self.free[zone] += held.ml[zone]
+                self.stands[held.id] = other
+                break
+        return self.free[zone] >= ml
 
     def _could_fit(self, lot: Lot) -> bool:
         """Whether the zones reachable by moving others still have as much free space as the lot needs."""
@@ -411,6 +492,8 @@ class _Hall:
 
     def _rearranged(self, lot: Lot) -> bool:
         """Stand all anew: what suits few zones first, the largest first; keep it only if everything stands."""
+        if len(self.space) == 1 or not self._could_fit(lot):
+            return False
         free, stands = dict(self.space), {}
         for each in sorted([*self.lots, lot], key=lambda each: (len(each.ml), -each.most_ml)):
             zone = _roomiest(free, each)

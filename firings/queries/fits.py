@@ -68,6 +68,13 @@ class FitView:
     def pots_out(self) -> int:
         return sum(one.count for one in self.unplaced)
 
+    def by_reason(self) -> dict[str, list[Unplaced]]:
+        """What finds no place, by the reason, in the plan's order."""
+        reasons: dict[str, list[Unplaced]] = {}
+        for one in self.unplaced:
+            reasons.setdefault(one.reason, []).append(one)
+        return reasons
+
     def out_of(self, piece_pk: int) -> int:
         """Pots of this piece for which the plan has no place."""
         return sum(one.count for one in self.unplaced if one.piece_pk == piece_pk)

@@ -25,7 +25,7 @@ from coop.http import CoopRequest, coop_action, coop_form, coop_page
 from coop.models import Computation, Membership
 from coop.money import format_local
 from coop.queries import ahead_of
-from coop.transactions import reading
+from coop.transactions import once, reading
 from firings.access import check_leads, check_takes_part
 from firings.forms.space import ListFileForm, ListForm, PieceForm
 from firings.models import Firing, Material, Piece
@@ -65,6 +65,7 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
     waiting = queries.waiting_list(row)
     fit = fit_queries.view_of(row)
     places = {piece.pk: place for place, piece in enumerate(waiting, start=1)}
+    mine = {piece.pk for piece in pieces}
     page = Paginator([_mine(piece, places, fit) for piece in pieces], PAGE).get_page(request.GET.get("page"))
     return render(
         request,
@@ -76,6 +77,7 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
             "pieces_ml": sum(piece.asked_ml for piece in pieces if piece.state == Piece.State.HELD),
             "rough_cost": _rough_cost(request, row, pieces),
             "fit": fit,
+            "my_unplaced": [one for one in fit.unplaced if one.piece_pk in mine] if fit is not None else [],
             "filler": fit_queries.say_filler(fit.filler, request.user) if fit is not None else [],
             "is_being_planned": fit_queries.is_being_planned(row),
             "draw": allotment_queries.draw_of(row),
@@ -168,11 +170,20 @@ def piece_fits(request: CoopRequest, firing: UUID, piece: UUID | None = None) ->
         with reading(request.coop):
             is_big = fits.is_big(row, form.spec())
         if is_big:
-            return _show_fit(request, row, form, piece=old, question=fits.ask(request.coop, **said))
+            return _show_fit(request, row, form, piece=old, question=_ask(request, said))
         return _show_fit(request, row, form, piece=old, answer=fits.look(request.coop, **said))
     except Refused as no:
         form.refuse(no)
         return _show_fit(request, row, form, piece=old, status=no.status)
+
+
+def _ask(request: CoopRequest, said: dict[str, Any]) -> Computation:
+    """One form may ask again and again, so a question does not use up the form's key; the booking will."""
+    token = once.set(None)
+    try:
+        return fits.ask(request.coop, **said)
+    finally:
+        once.reset(token)
 
 
 @coop_page

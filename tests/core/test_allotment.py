@@ -434,6 +434,18 @@ def test_a_lot_that_suits_one_zone_makes_another_change_zones_but_never_leave():
     assert done.waiting == ()
 
 
+def test_nobody_takes_in_the_scarce_zone_what_another_was_granted_there():
+    # by hand: 10 each; a's grant can be used in front, b's only in soda, so a's first lot is passed over
+    lots = [Lot("a1", "a", {"soda": 10}), Lot("a2", "a", {"front": 10, "soda": 10}), Lot("b1", "b", {"soda": 10})]
+    asks = [Ask("a", 20, parts={("soda",): 10, ("front", "soda"): 10}), zoned("b", soda=10)]
+    space = {"front": 10, "soda": 10}
+    for seed in "123456":  # whoever comes first in the draw
+        grants = allot(20, asks, draw_seed=seed, zones=space).grants
+        assert grants == {"a": 10, "b": 10}
+        done = deal(space, lots, asks, grants, draw_seed=seed)
+        assert (done.zones, done.beyond, done.waiting) == ({"a2": "front", "b1": "soda"}, (), ("a1",))
+
+
 def test_who_stands_somewhere_stays_there():
     lots = [Lot(f"l{n}", "a", {"front": 5, "soda": 5}, "soda") for n in range(3)]
     done = deal({"front": 50, "soda": 20}, lots, [zoned("a", front_soda=15)], {"a": 15}, draw_seed="s")
@@ -480,6 +492,26 @@ def test_dealing_keeps_every_zone_every_cap_and_every_order(lots, space, seed):
     assert deal(space, lots, asks, grants, draw_seed=seed) == done
     mixed = sorted(lots, key=lambda lot: lot.member)  # only the order within a member counts
     assert deal(space, mixed, asks, grants, draw_seed=seed) == done
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 4), st.sampled_from(PLACES)), max_size=24),
+    st.fixed_dictionaries({name: st.integers(0, 6) for name in ZONES}),
+    st.integers(0, 5),
+)
+def test_where_pieces_are_all_of_one_size_everybody_gets_all_of_the_grant(rows, space, seed):
+    """Nothing is lost to sizes then, so whatever is short would be somebody's taking what another was granted."""
+    lots = [Lot(f"l{n:02d}", f"m{m}", dict.fromkeys(places, 1)) for n, (m, places) in enumerate(rows)]
+    parts = {}
+    for lot in lots:
+        parts.setdefault(lot.member, Counter())[tuple(lot.ml)] += 1
+    asks = [Ask(m, sum(p.values()), parts=dict(p)) for m, p in parts.items()]
+    grants = allot(sum(space.values()), asks, draw_seed=str(seed), zones=space).grants
+    done = deal(space, lots, asks, grants, draw_seed=str(seed))
+    used = Counter(lot.member for lot in lots if lot.id in done.zones)
+    assert {member: used[member] for member in grants} == grants
+    assert done.beyond == ()
 
 
 def test_the_commitment_is_a_plain_sha_256_of_the_seed():

@@ -1,11 +1,13 @@
 """A member lists pieces in the browser and through the API; the lead plans, accepts, loads and prints."""
 
+import hashlib
 import io
 import json
 import re
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.core.management import call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -13,8 +15,8 @@ from django.utils import timezone
 
 from coop import queues
 from coop.models import Computation, Document
-from firings.models import Firing, FiringZone, LoadPlan, Piece, Placement
-from firings.services import load_plans, space
+from firings.models import Allotment, Firing, FiringZone, LoadPlan, Piece, Placement
+from firings.services import allotments, fit_plans, fits, load_plans, space
 from firings.tables import read_pieces
 from tests.factories import NOW, ada, ben, cy, make_member
 from tests.factories_space import book, bowl, make_body, make_open_firing
@@ -27,7 +29,8 @@ HEADER = "piece,count,shape,diameter_mm,height_mm,cone,zone\n"
 def _in_may(monkeypatch):
     """Pages ask the clock: let it be the day the tests' firings are open; and let the planner be quick."""
     monkeypatch.setattr(timezone, "now", lambda: NOW)
-    monkeypatch.setattr(load_plans, "SECONDS", 0.2)
+    for module in (load_plans, fit_plans, fits):
+        monkeypatch.setattr(module, "SECONDS", 0.25)
 
 
 def at(name, firing, **more):
@@ -237,6 +240,279 @@ def test_the_lead_counts_in_what_was_brought(client):
     assert piece.brought == 2
     page = text_of(client.post(at("piece_brought", firing, piece=piece.public_id), {"brought": "x"}, follow=True))
     assert "as a whole number" in page
+
+
+# --- Does it fit? -------------------------------------------------------------------------
+
+
+HTMX = {"HX-Request": "true"}
+
+
+def test_does_it_fit_is_answered_with_the_form_as_typed_and_nothing_is_booked(client):
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    form = client.get(at("piece_add", firing)).content.decode()
+    assert f'formaction="{at("piece_fits", firing)}"' in form
+    response = client.post(at("piece_fits", firing), typed(glaze="ash"))
+    page = text_of(response)
+    assert response.status_code == 200
+    assert "It fits. The planner finds a place for all 2. It would hold 10.7 l" in page
+    assert "What still goes in beside it" in page
+    assert 'value="ash"' in response.content.decode()
+    assert f'action="{at("piece_add", firing)}"' in response.content.decode()
+    assert not Piece.objects.exists()
+
+
+def test_with_htmx_only_the_answer_comes_back_faults_as_well(client):
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    good = client.post(at("piece_fits", firing), typed(), headers=HTMX)
+    assert "It fits." in text_of(good)
+    assert "<html" not in good.content.decode()
+    assert "HX-Request" in good["Vary"]
+    bad = client.post(at("piece_fits", firing), typed(cone="06"), headers=HTMX)
+    assert bad.status_code == 200
+    assert "06" in text_of(bad)
+    assert 'role="alert"' in bad.content.decode()
+    whole = client.post(at("piece_fits", firing), typed(cone="06"))
+    assert whole.status_code == 422
+    assert "<html" in whole.content.decode()
+
+
+def test_what_does_not_fit_is_said_with_who_could_make_room_and_can_be_asked_for_all_the_same(client):
+    firing = make_open_firing()
+    for number in range(2):
+        book(firing, make_member("Dee"), zone="front", diameter_mm=300, height_mm=250, name=f"urn {number}")
+    fit_plans.refresh(firing.coop, now=NOW, firing_id=firing.public_id)
+    client.force_login(ben().person)
+    vase = typed(count="1", height_mm="300", zone=str(firing.zones.first().public_id))
+    page = text_of(client.post(at("piece_fits", firing), vase))
+    assert "It does not fit. No room is left in zone Front, hot" in page
+    assert "You can ask for space all the same: Front, hot has the" in page
+    booked = text_of(client.post(at("piece_add", firing), vase, follow=True))
+    assert "not planned yet" in booked
+    queues.sweep(lambda: NOW)
+    page = text_of(client.get(at("firing_space", firing)))
+    assert "but the planner finds no place for it" in page
+    assert "Not all: the planner finds places for 2 pots, for one it finds none." in page
+    assert "Of yours: 1 × bowl ." in page.replace("bowl.", "bowl .")
+    assert re.search(r"No room is left in zone Front, hot .*1 × bowl \(Ben\)", page)
+
+
+def test_a_change_is_asked_about_in_place_and_anothers_piece_is_not_there(client):
+    firing = make_open_firing()
+    piece = book(firing, zone="front")
+    client.force_login(ben().person)
+    form = client.get(at("piece_change", firing, piece=piece.public_id)).content.decode()
+    ask = at("piece_change_fits", firing, piece=piece.public_id)
+    assert f'formaction="{ask}"' in form
+    assert "It fits." in text_of(client.post(ask, typed(count="3")))
+    assert client.get(ask).status_code == 303
+    client.force_login(make_member("Dee").person)
+    assert client.post(ask, typed()).status_code == 403
+    stranger = cy()
+    client.force_login(stranger.person)
+    there = {"coop": stranger.coop.slug, "firing": firing.public_id}
+    assert client.post(reverse("piece_fits", kwargs=there), typed()).status_code == 404
+
+
+def test_a_big_load_is_worked_out_beside_the_page_which_shows_how_far_it_is(client, monkeypatch):
+    monkeypatch.setattr(fits, "POTS_AT_ONCE", 1)
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    asked = client.post(at("piece_fits", firing), typed(glaze="ash"))
+    assert asked.status_code == 303
+    waits = client.get(asked["Location"])
+    assert "the answer comes here by itself" in text_of(waits)
+    assert waits["Refresh"].startswith("2;")
+    part = client.post(at("piece_fits", firing), typed(glaze="ash"), headers=HTMX)
+    assert f'hx-get="{asked["Location"]}"' in part.content.decode()
+    queues.sweep(lambda: NOW)
+    done = client.get(asked["Location"])
+    assert "It fits." in text_of(done)
+    assert 'value="ash"' in done.content.decode()
+    assert "Refresh" not in done
+    client.force_login(make_member("Dee").person)
+    assert client.get(asked["Location"]).status_code == 404
+
+
+def test_one_form_may_ask_about_big_loads_again_and_again_and_book_once(client, monkeypatch):
+    monkeypatch.setattr(fits, "POTS_AT_ONCE", 1)
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    first = client.post(at("piece_fits", firing), typed(once="k"))
+    second = client.post(at("piece_fits", firing), typed(once="k", count="3"))
+    assert first["Location"] != second["Location"]
+    assert Computation.objects.filter(kind="fit_question").count() == 2
+    for _ in range(2):
+        client.post(at("piece_add", firing), typed(once="k"))
+    assert Piece.objects.count() == 1
+
+
+def test_the_space_page_tells_the_newest_answer_and_that_it_is_stale(client):
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    assert "Nothing holds space yet." in text_of(client.get(at("firing_space", firing)))
+    book(firing, count=2)
+    assert "The first plan is being made" in text_of(client.get(at("firing_space", firing)))
+    queues.sweep(lambda: NOW)
+    page = text_of(client.get(at("firing_space", firing)))
+    assert "Yes: the planner finds a place on the boards for all 2 pots that hold space." in page
+    assert "It is about the pieces as they stand now." in page
+    assert re.search(r"about \w+ plates? up to 260 mm wide and 40 mm tall", page)
+    assert "holds space in Front, hot , and fits" in page
+    book(firing, zone="back")
+    assert "a new plan is being made" in text_of(client.get(at("firing_space", firing)))
+
+
+def test_the_api_answers_whether_a_piece_fits_and_what_the_plan_says(client):
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    assert client.get(at("api_fits", firing)).status_code == 404
+    body = {"name": "bowl", "diameter_mm": 200, "height_mm": 100, "cone": "11", "zone": "front"}
+    answer = client.post(at("api_fits", firing), data=json.dumps(body), content_type="application/json")
+    assert (answer.status_code, answer.json()["fits"], answer.json()["holds"]) == (200, True, True)
+    refused = client.post(
+        at("api_fits", firing), data=json.dumps({**body, "cone": "06"}), content_type="application/json"
+    )
+    assert refused.status_code == 422
+    book(firing)
+    queues.sweep(lambda: NOW)
+    plan = client.get(at("api_fits", firing)).json()
+    assert (plan["fits"], plan["pots"], plan["is_stale"]) == (True, 1, False)
+
+
+# --- The allotment ------------------------------------------------------------------------
+
+
+def full(**more):
+    """Room for three bowls in front, held by Ben; Dee waits with two."""
+    firing = make_open_firing(**more)
+    firing.zones.exclude(zone__name="Front, hot").delete()
+    firing.zones.update(capacity_ml=3 * 5353)
+    for number in range(3):
+        book(firing, name=f"bowl {number}")
+    for number in range(2):
+        book(firing, make_member("Dee"), name=f"jar {number}")
+    return firing
+
+
+def test_the_seed_is_committed_to_before_booking_closes_and_the_lead_proposes_and_accepts(client):
+    firing = full()
+    client.force_login(ben().person)
+    commitment = hashlib.sha256(firing.draw_seed.encode()).hexdigest()
+    page = client.get(at("firing_space", firing)).content.decode()
+    assert commitment in page
+    page = text_of(client.get(at("allotment", firing)))
+    assert commitment in page
+    assert firing.draw_seed not in page
+    assert "Ada, who leads this firing, has it worked out" in page
+    client.force_login(ada().person)
+    page = text_of(client.post(at("allotment_propose", firing), follow=True))
+    assert "Nothing has changed for anybody yet." in page
+    assert firing.draw_seed in page
+    assert "accepting ends it now" in page
+    row = Allotment.objects.get()
+    page = text_of(client.post(at("allotment_accept", firing, allotment=row.public_id), follow=True))
+    assert "The space is shared out, and everyone who asked for it is told." in page
+    client.force_login(make_member("Dee").person)
+    page = text_of(client.get(at("allotment", firing)))
+    # by hand: 16059 ml for two are 8029.5 each: one bowl each, the third goes to one of them beyond the grant
+    assert re.search(r"Asked 10\.7.l, granted 8\.0.l: 8\.030 l x weight 1 = 8\.030 l\.", page)
+    assert "jar 0, Front, hot" in page
+    assert "How to redo the draw" in page
+
+
+def test_a_member_may_read_but_neither_propose_nor_accept(client):
+    firing = full()
+    client.force_login(ben().person)
+    page = text_of(client.post(at("allotment_propose", firing), follow=True))
+    assert "Only the lead of this firing (Ada)" in page
+    assert not Allotment.objects.exists()
+    row = allotments.propose(firing.coop, by=ada(), now=NOW, firing_id=firing.public_id)
+    html = client.get(at("allotment", firing)).content.decode()
+    assert "Accept and tell everyone" not in html
+    client.post(at("allotment_accept", firing, allotment=row.public_id))
+    assert Firing.objects.get(pk=firing.pk).stage == "booking"
+
+
+def test_accepting_what_has_changed_says_so_and_shows_the_new_proposal(client):
+    firing = full()
+    row = allotments.propose(firing.coop, by=ada(), now=NOW, firing_id=firing.public_id)
+    book(firing, make_member("Dee"), name="late")
+    client.force_login(ada().person)
+    assert "were listed, changed or withdrawn" in text_of(client.get(at("allotment", firing)))
+    accept = at("allotment_accept", firing, allotment=row.public_id)
+    page = text_of(client.post(accept, {"once": "k"}, follow=True))
+    assert "So nothing was shared out; proposal 2 is about the pieces as they are now." in page
+    assert "Proposal 2: proposed" in page
+    assert Firing.objects.get(pk=firing.pk).stage == "booking"
+
+
+def test_the_file_gives_the_same_at_the_prompt_and_strangers_find_nothing(client, tmp_path):
+    firing = full()
+    row = allotments.propose(firing.coop, by=ada(), now=NOW, firing_id=firing.public_id)
+    client.force_login(ben().person)
+    file = client.get(at("allotment_file", firing, allotment=row.public_id))
+    assert file["Content-Disposition"].startswith("attachment")
+    (tmp_path / "a.json").write_bytes(file.content)
+    call_command("allot_space", str(tmp_path / "a.json"), "--out", str(tmp_path / "b.json"))
+    assert json.loads((tmp_path / "b.json").read_text())["grants"] == row.answer["allotment"]["grants"]
+    stranger = cy()
+    client.force_login(stranger.person)
+    for name, more in [("allotment", {}), ("allotment_file", {"allotment": row.public_id})]:
+        there = {"coop": stranger.coop.slug, "firing": firing.public_id, **more}
+        assert client.get(reverse(name, kwargs=there)).status_code == 404
+
+
+def test_the_overview_leads_to_sharing_out(client):
+    firing = full()
+    client.force_login(ada().person)
+    html = client.get(at("firing", firing)).content.decode()
+    assert f'href="{at("allotment", firing)}"' in html
+    page = text_of(client.post(at("firing_move", firing), {"to": "allotted"}, follow=True))
+    assert "Propose an allotment on the space page first." in page
+
+
+def test_the_allotment_page_costs_no_more_when_members_are_many(client):
+    firing = full()
+    client.force_login(ben().person)
+
+    def cost():
+        allotments.propose(firing.coop, by=ada(), now=NOW, firing_id=firing.public_id)
+        with CaptureQueriesContext(connection) as seen:
+            assert client.get(at("allotment", firing)).status_code == 200
+        return len(seen)
+
+    cost()
+    before = cost()
+    for number in range(12):
+        book(firing, make_member(f"Potter {number}"), name="cup", diameter_mm=80)
+    assert cost() <= before
+
+
+def test_the_api_proposes_accepts_and_opens_the_draw(client):
+    firing = full()
+    client.force_login(ada().person)
+    assert client.get(at("api_draw", firing)).json()["seed"] == ""
+    assert client.get(at("api_allotment", firing)).status_code == 404
+    made = call(client, "post", at("api_allotment", firing))
+    assert (made.status_code, made.json()["state"], made.json()["request"]["format"]) == (
+        201,
+        "proposed",
+        "allotment/1",
+    )
+    assert client.get(at("api_draw", firing)).json()["seed"] == firing.draw_seed
+    book(firing, make_member("Dee"), name="late")
+    accept = at("api_allotment_accept", firing, allotment=made.json()["id"])
+    changed = call(client, "post", accept, key="k2")
+    assert (changed.status_code, changed["Content-Type"]) == (409, "application/problem+json")
+    newest = client.get(at("api_allotment", firing)).json()
+    assert newest["version"] == 2
+    accept = at("api_allotment_accept", firing, allotment=newest["id"])
+    assert call(client, "post", accept, key="k3").json()["state"] == "accepted"
+    client.force_login(ben().person)
+    assert call(client, "post", at("api_allotment", firing), key="k4").status_code == 403
 
 
 # --- The load plan ------------------------------------------------------------------------
