@@ -360,7 +360,7 @@ def test_the_space_page_tells_the_newest_answer_and_that_it_is_stale(client):
     assert "Yes: the planner finds a place on the boards for all 2 pots that hold space." in page
     assert "It is about the pieces as they stand now." in page
     assert re.search(r"about \w+ plates? up to 260 mm wide and 40 mm tall", page)
-    assert "holds space in Front, hot , and fits" in page
+    assert "holds space in Front, hot, and fits" in page
     book(firing, zone="back")
     assert "a new plan is being made" in text_of(client.get(at("firing_space", firing)))
 
