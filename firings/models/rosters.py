@@ -152,7 +152,10 @@ class PlaceQuestion(CoopOwned):
                 condition=Q(agreed=None) | Q(closed_at__isnull=False), name="answer_closes_question"
             ),
             models.UniqueConstraint(
-                fields=["coop", "firing", "member"], condition=Q(closed_at=None), name="one_open_question_per_member"
+                fields=["coop", "member", "place"], condition=Q(closed_at=None), name="one_open_question_per_place"
+            ),
+            models.UniqueConstraint(
+                fields=["coop", "member", "takes"], condition=Q(closed_at=None), name="one_open_question_per_watch"
             ),
         ]
 

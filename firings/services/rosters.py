@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
+from typing import cast
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -18,15 +19,17 @@ from coop.models import Coop, Membership, SignOff
 from coop.periods import Span, show_length, show_span
 from coop.policy import Terms
 from coop.transactions import use_case
-from firings.models import Chore, ChorePlace, Firing, HoursEntry, Watch, WatchPlace, WatchProposal, Wish
+from firings.models import Chore, ChorePlace, Firing, HoursEntry, Watch, WatchPlace, WatchProposal, Wish, WishLimits
 from firings.queries import hours
-from firings.roster import check, problem, solve, value
+from firings.roster import check, problem, reasons, solve, value
 from firings.roster.hours import owed_minutes
+from firings.roster.ways import ways_out
 
 DAY = timedelta(hours=24)
 NIGHT_MINUTES = 120  # a watch with this much night in it is a night watch
 UNITS = (30, 15, 10, 5, 1)
 PLAN_SECONDS = 2.0
+WHY_SECONDS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +183,17 @@ def replacing_faults(watch: Watch, crew: Sequence[Membership], leaving: Membersh
     return joining_faults(watch, staying, new)
 
 
+def check_can_stay_on(watch: Watch, member: Membership, terms: Terms, *, after: Watch) -> None:
+    """Raise Refused unless they may go on from ``after`` into ``watch`` without a break: rest does not stand
+    between the two, but the hours within 24 and the rest to everything else do."""
+    new = as_shift(watch, terms)
+    others = shifts_of(watch.firing.coop, [member.pk], terms, around=new.span, besides=[after.pk])[member.pk]
+    first = as_shift(after, terms)
+    whole = replace(new, span=Span(first.span.start, new.span.end))
+    for fault in (*burden_faults(new, others, terms), *_day_faults(whole, others, terms)):
+        raise Refused(fault)
+
+
 def check_can_work(watch: Watch, member: Membership, terms: Terms, *, besides: Collection[int] = ()) -> None:
     """Raise Refused with the first reason why this member cannot take this watch beside their other work."""
     new = as_shift(watch, terms)
@@ -219,11 +233,11 @@ def asked(firing: Firing, now: datetime) -> Asked:
         WatchPlace.objects.of(coop).filter(watch__in=crews, given_up_at=None).values_list("watch", "member")
     ):
         crews[watch_pk].append(member_pk)
-    people = _may_be_asked(firing, {pk for crew in crews.values() for pk in crew})
-    return _as_request(firing, terms, watches, crews, people)
+    people = may_be_asked(firing, {pk for crew in crews.values() for pk in crew})
+    return as_request(firing, terms, watches, crews, people)
 
 
-def _may_be_asked(firing: Firing, on_watch: set[int]) -> list[Membership]:
+def may_be_asked(firing: Firing, on_watch: set[int]) -> list[Membership]:
     """Whoever has space, leads, stands on a watch already, or wished for one."""
     wished = Wish.objects.filter(coop=firing.coop_id, watch__firing=firing).exclude(value=Wish.Value.CANNOT)
     keys = {
@@ -236,13 +250,20 @@ def _may_be_asked(firing: Firing, on_watch: set[int]) -> list[Membership]:
     return list(Membership.objects.of(firing.coop).current().with_roles().filter(pk__in=keys - {None}))
 
 
-def _as_request(
+def as_request(
     firing: Firing,
     terms: Terms,
     watches: Sequence[Watch],
     crews: Mapping[int, Sequence[int]],
     people: Sequence[Membership],
+    *,
+    out: Collection[tuple[int, int]] | None = None,
 ) -> Asked:
+    """The request for these watches (by key; new ones need one too) and who stands on them already.
+
+    Without ``out`` a place that is held is its holder's and new people come beside them. With it the roster is
+    mended: places may change hands, and ``out`` (watch, member) are those who cannot keep theirs.
+    """
     t0, zone = watches[0].starts_at, firing.coop.time_zone
     marks = [_minutes(moment - t0) for watch in watches for moment in (watch.starts_at, watch.ends_at)]
     unit = next(unit for unit in UNITS if all(mark % unit == 0 for mark in marks))
@@ -251,13 +272,14 @@ def _as_request(
     owed = _owed(firing, terms, total, {member.pk for member in people})
     night = sum(task.need * task.night for task in tasks)
     last_day = day_of(watches[-1])
+    limits = {one.member_id: one for one in WishLimits.objects.of(firing.coop).filter(firing=firing)}
     crewmates = tuple(
         problem.Crewmate(
             id=str(member.public_id),
             name=member.name,
             role="lead" if may_lead(member, last_day) else "novice" if is_novice(member, last_day) else "exp",
             signed_off=(firing.kiln.name,) if may_lead(member, last_day) else (),
-            owed=owed.get(member.pk, 0) // unit,
+            owed=_at_most(owed.get(member.pk, 0), limits.get(member.pk)) // unit,
             night_owed=night * owed.get(member.pk, 0) // total if total else 0,
         )
         for member in people
@@ -270,11 +292,15 @@ def _as_request(
         rules=_rules(terms, unit),
         people=crewmates,
         tasks=tasks,
-        wishes=tuple(_wishes(firing, terms, watches, crews, people)),
+        wishes=tuple(_wishes(firing, terms, watches, crews, people, out)),
     )
     ids = {member.pk: str(member.public_id) for member in people}
     keep = {str(w.public_id): tuple(ids[pk] for pk in crews[w.pk] if pk in ids) for w in watches}
     return Asked(request, keep)
+
+
+def _at_most(minutes: int, limits: WishLimits | None) -> int:
+    return minutes if limits is None or limits.most_hours is None else min(minutes, 60 * limits.most_hours)
 
 
 def _minutes(length: timedelta) -> int:
@@ -330,6 +356,7 @@ def _wishes(
     watches: Sequence[Watch],
     crews: Mapping[int, Sequence[int]],
     people: Sequence[Membership],
+    out: Collection[tuple[int, int]] | None,
 ) -> Iterable[str]:
     keys = [watch.pk for watch in watches]
     said = {
@@ -338,27 +365,48 @@ def _wishes(
         .filter(watch__in=keys)
         .values_list("member", "watch", "value")
     }
+    no_nights = set(
+        WishLimits.objects.of(firing.coop).filter(firing=firing, no_nights=True).values_list("member", flat=True)
+    )
     around = Span(watches[0].starts_at, max(watch.ends_at for watch in watches))
     elsewhere = shifts_of(firing.coop, [one.pk for one in people], terms, around=around, besides=keys)
     shifts = {watch.pk: as_shift(watch, terms) for watch in watches}
+    # A watch that is only planned yet (its key is below 0) goes by what was wished for the last one there is.
+    last = max((watch for watch in watches if watch.pk > 0), key=lambda one: one.ends_at, default=watches[-1]).pk
     for member in people:
         held = [shifts[watch.pk] for watch in watches if member.pk in crews[watch.pk]]
-        others = [*elsewhere[member.pk], *held]
+        others = [*elsewhere[member.pk], *(held if out is None else ())]
         signs = []
         for watch in watches:
-            if member.pk in crews[watch.pk]:
+            is_full = out is None and len(crews[watch.pk]) >= watch.people
+            if out is not None and (watch.pk, member.pk) in out:
+                signs.append(Wish.Value.CANNOT.value)
+            elif member.pk in crews[watch.pk]:
                 signs.append(Wish.Value.WANT.value)  # on it already: that place is theirs
-            elif len(crews[watch.pk]) >= watch.people or burden_faults(shifts[watch.pk], others, terms):
-                signs.append(Wish.Value.CANNOT.value)  # it is full, or what they hold already stands against it
+            elif is_full or burden_faults(shifts[watch.pk], others, terms):
+                signs.append(Wish.Value.CANNOT.value)  # it is full, or what they have already stands against it
+            elif member.pk in no_nights and shifts[watch.pk].night_of is not None:
+                signs.append(Wish.Value.CANNOT.value)
             else:
-                signs.append(said.get((member.pk, watch.pk), Wish.Value.RATHER_NOT.value))
+                signs.append(said.get((member.pk, watch.pk if watch.pk > 0 else last), Wish.Value.RATHER_NOT.value))
         yield "".join(signs)
 
 
 def planned(wanted: Asked) -> tuple[dict[str, object], dict[str, object]]:
     """Plan a roster: watch-roster/1 and watch-assignment/1 as plain values. Touches no database."""
     roster = with_kept(wanted, solve.plan(wanted.request, seconds=PLAN_SECONDS, keep=wanted.keep))
-    return json.loads(problem.write_request(wanted.request)), json.loads(solve.write_roster(roster))
+    answer = json.loads(solve.write_roster(roster))
+    return json.loads(problem.write_request(wanted.request)), with_reasons(wanted.request, answer)
+
+
+def with_reasons(request: problem.RosterRequest, answer: dict[str, object]) -> dict[str, object]:
+    """The answer with why its places stay empty, in the fewest reasons, and the cheapest ways out, each tried."""
+    if not answer["unfilled"]:
+        return answer
+    assigned = cast("dict[str, list[str]]", answer["assigned"])
+    found = reasons.why(request, assigned, seconds=WHY_SECONDS)
+    ways = ways_out(request, assigned, found, seconds=WHY_SECONDS)
+    return {**answer, "reasons": [one.text for one in found], "ways_out": [one.text for one in ways]}
 
 
 def with_kept(wanted: Asked, roster: solve.Roster) -> solve.Roster:
@@ -407,11 +455,18 @@ def keep_proposal(
     firing_id: UUID,
     request: Mapping[str, object],
     answer: Mapping[str, object],
+    mends: Mapping[str, object] | None = None,
 ) -> WatchProposal:
     """Lay a computed roster before the lead; the one that lay there is replaced."""
     firing = Firing.objects.of(coop).get(public_id=firing_id)
     WatchProposal.objects.of(coop).filter(Q(firing=firing, replaced_at=None, accepted_at=None)).update(replaced_at=now)
     proposal: WatchProposal = WatchProposal.objects.create(
-        coop=coop, firing=firing, request=dict(request), answer=dict(answer), made_at=now, made_by=by
+        coop=coop,
+        firing=firing,
+        request=dict(request),
+        answer=dict(answer),
+        mends=dict(mends or {}),
+        made_at=now,
+        made_by=by,
     )
     return proposal

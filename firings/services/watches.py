@@ -30,6 +30,7 @@ from firings.models import (
     WatchProposal,
     WatchSwap,
     Wish,
+    WishLimits,
 )
 from firings.queries import hours
 from firings.queries.firings import firing_of
@@ -51,6 +52,7 @@ say(
     watch_ends_after_it_starts=gettext_lazy("The watch ends before it starts; correct the dates of the firing."),
     watch_needs_two_people=gettext_lazy("Nobody is alone at the fire: a watch needs at least two people."),
     watch_needs_a_lead=gettext_lazy("Each watch needs somebody signed off for leading."),
+    limits_set_once_per_member=gettext_lazy("Your limits were saved twice at once; load the page and look."),
     one_open_offer_per_place=gettext_lazy("This place is on offer already; take that offer back first."),
     one_wish_per_watch_and_member=gettext_lazy("Your wishes were saved twice at once; load the page and look."),
     wish_is_known=gettext_lazy("Wish one of: want (+), can (.), rather not (-), cannot (x)."),
@@ -199,17 +201,29 @@ def sign_up(
 
 
 def seat(watch: Watch, member: Membership, now: datetime) -> WatchPlace:
-    """Put a member on a watch, all rules checked. The member's row is locked against their other sign-ups, the
-    watch's row by its own counter."""
+    """Put a member on a watch to come, all rules checked."""
+    if watch.starts_at <= now:
+        raise Refused(_("This watch has begun; pick a later one."))
+    return put_on(watch, member, now)
+
+
+def put_on(watch: Watch, member: Membership, now: datetime, *, goes_on: bool = False) -> WatchPlace:
+    """Put a member on a watch that has not ended, all rules checked. The member's row is locked against their other
+    sign-ups, the watch's row by its own counter. Who ``goes_on`` from the watch before needs no rest between the two.
+    """
     firing = watch.firing
     check_takes_part(member, firing)
     check_takes_crew(firing)
-    if watch.starts_at <= now:
-        raise Refused(_("This watch has begun; pick a later one."))
+    if watch.ends_at <= now:
+        raise Refused(_("This watch is over."))
     lock_member(member)
     if WatchPlace.objects.filter(coop=firing.coop_id, watch=watch, member=member, given_up_at=None).exists():
         raise Taken(_("You are on this watch already."))
-    rosters.check_can_work(watch, member, hours.terms_of(firing))
+    before = _stood_before(watch, member) if goes_on else None
+    if before is not None:
+        rosters.check_can_stay_on(watch, member, hours.terms_of(firing), after=before)
+    else:
+        rosters.check_can_work(watch, member, hours.terms_of(firing))
     free = Watch.objects.filter(coop=firing.coop_id, pk=watch.pk, cancelled_at=None, taken__lt=F("most_people"))
     if not free.update(taken=F("taken") + 1):
         raise Taken(_("This watch is full; pick another, or see whether somebody gives a place away."))
@@ -221,6 +235,14 @@ def seat(watch: Watch, member: Membership, now: datetime) -> WatchPlace:
         coop_id=firing.coop_id, watch=watch, member=member, taken_at=now, is_leading=_would_lead(watch, crew, member)
     )
     return place
+
+
+def _stood_before(watch: Watch, member: Membership) -> Watch | None:
+    """The watch of the same firing that ends where this one begins, if the member is on it."""
+    places = WatchPlace.objects.filter(coop=watch.coop_id, member=member, given_up_at=None)
+    just_before = places.filter(watch__firing=watch.firing_id, watch__ends_at=watch.starts_at)
+    found = just_before.select_related("watch__firing__kiln", "watch__firing__coop").first()
+    return found.watch if found else None
 
 
 def _would_lead(watch: Watch, crew: Sequence[Membership], member: Membership) -> bool:
@@ -437,9 +459,29 @@ def wish(coop: Coop, *, by: Membership, now: datetime, watch_id: UUID, value: st
     return wished
 
 
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What somebody wishes for a firing as a whole; None is no limit beyond the co-op's rules."""
+
+    no_nights: bool = False
+    most_hours: int | None = None
+    rest_hours: int | None = None
+
+
 @use_case
-def wish_all(coop: Coop, *, by: Membership, now: datetime, firing_id: UUID, values: Mapping[UUID, str]) -> list[Wish]:
-    """All wishes for one firing at once: what is named is set, an empty value takes a wish back, the rest stays."""
+def wish_all(
+    coop: Coop,
+    *,
+    by: Membership,
+    now: datetime,
+    firing_id: UUID,
+    values: Mapping[UUID, str],
+    limits: Limits | None = None,
+) -> list[Wish]:
+    """All wishes for one firing at once: what is named is set, an empty value takes a wish back, the rest stays.
+
+    ``limits`` replace those that were set before; left out, they stay.
+    """
     firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     watches = {watch.public_id: watch for watch in Watch.objects.of(coop).filter(firing=firing).standing()}
@@ -448,6 +490,8 @@ def wish_all(coop: Coop, *, by: Membership, now: datetime, firing_id: UUID, valu
             raise NotFound(_("There is no such watch in this firing."))
         if value:
             _check_wish(watches[watch_id], value, now)
+    if limits is not None:
+        _set_limits(firing, by, limits)
     gone = [watches[watch_id].pk for watch_id, value in values.items() if not value]
     Wish.objects.of(coop).filter(member=by, watch__in=gone).delete()
     return [
@@ -455,6 +499,23 @@ def wish_all(coop: Coop, *, by: Membership, now: datetime, firing_id: UUID, valu
         for watch_id, value in values.items()
         if value
     ]
+
+
+def _set_limits(firing: Firing, by: Membership, limits: Limits) -> None:
+    if limits.most_hours is not None and not 1 <= limits.most_hours <= 200:
+        raise Malformed([_("The most hours on watch are from 1 to 200; leave it empty for no limit.")])
+    if limits.rest_hours is not None and not 1 <= limits.rest_hours <= 48:
+        raise Malformed([_("The hours of rest are from 1 to 48; leave it empty for the co-op's rule.")])
+    WishLimits.objects.update_or_create(
+        coop=firing.coop,
+        firing=firing,
+        member=by,
+        defaults={
+            "no_nights": limits.no_nights,
+            "most_hours": limits.most_hours,
+            "rest_hours": limits.rest_hours,
+        },
+    )
 
 
 def _check_wish(watch: Watch, value: str, now: datetime) -> None:
@@ -529,6 +590,8 @@ def accept_roster(coop: Coop, *, by: Membership | None, now: datetime, proposal_
         raise NotFound(_("There is no such proposal here."))
     firing = proposal.firing
     check_leads(by, firing)
+    if proposal.mends:
+        raise Refused(_("This mends a roster: look at who is told what, and accept it there."))
     open_one = WatchProposal.objects.of(coop).filter(pk=proposal.pk, accepted_at=None, replaced_at=None)
     if not open_one.update(accepted_at=now):
         raise Taken(_("This proposal was accepted or replaced already; ask for a new one."))
