@@ -82,8 +82,19 @@ class WishIn(serializers.Serializer[Any]):
     )
 
 
+class LimitsIn(serializers.Serializer[Any]):
+    no_nights = serializers.BooleanField(default=False)
+    most_hours = serializers.IntegerField(
+        required=False, allow_null=True, min_value=1, max_value=200, help_text="On watch in all; left out: no limit."
+    )
+    rest_hours = serializers.IntegerField(
+        required=False, allow_null=True, min_value=1, max_value=48, help_text="Between watches; the rule still holds."
+    )
+
+
 class WishesIn(serializers.Serializer[Any]):
-    wishes = WishIn(many=True, allow_empty=False)
+    wishes = WishIn(many=True, required=False, default=list)
+    limits = LimitsIn(required=False, allow_null=True, help_text="For the whole firing; left out: they stay.")
 
 
 class WishOut(serializers.Serializer[Any]):
@@ -103,6 +114,7 @@ class RosterAskedOut(serializers.Serializer[Any]):
 
 class ProposalOut(serializers.Serializer[Any]):
     id = serializers.UUIDField()
+    mends = serializers.JSONField(help_text="What a mended roster answers; empty for a whole new one.")
     made_at = serializers.DateTimeField()
     accepted_at = serializers.DateTimeField(allow_null=True)
     request = serializers.JSONField(help_text="watch-roster/1")
@@ -243,10 +255,17 @@ class OfferDeclineView(CoopAPIView):
 class WishesView(CoopAPIView):
     @extend_schema(operation_id="watch_wishes_set", request=WishesIn, responses=WishOut(many=True))
     def put(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
-        """Set one's wishes; watches that are not named keep theirs."""
+        """Set one's wishes; watches that are not named keep theirs, and so do limits that are left out."""
         said = self.read(WishesIn)
         values = {one["watch_id"]: one["value"] for one in said["wishes"]}
-        kept = services.wish_all(self.coop, by=self.membership, now=timezone.now(), firing_id=firing, values=values)
+        limits = None
+        if (given := said.get("limits")) is not None:
+            limits = services.Limits(
+                no_nights=given["no_nights"], most_hours=given.get("most_hours"), rest_hours=given.get("rest_hours")
+            )
+        kept = services.wish_all(
+            self.coop, by=self.membership, now=timezone.now(), firing_id=firing, values=values, limits=limits
+        )
         return _said(WishOut, [{"watch_id": wish.watch.public_id, "value": wish.value} for wish in kept])
 
 
@@ -269,6 +288,7 @@ def _proposal(row: WatchProposal) -> dict[str, Any]:
         "id": row.public_id,
         "made_at": row.made_at,
         "accepted_at": row.accepted_at,
+        "mends": row.mends,
         "request": row.request,
         "answer": row.answer,
     }

@@ -117,10 +117,29 @@ def all_round(monkeypatch):
     first = booking.watches.filter(cancelled_at=None).order_by("starts_at").first()
     place = watches.sign_up(coop, by=who, now=NOW, watch_id=first.public_id)
     watches.offer(coop, by=who, now=NOW, place_id=place.public_id)
+    upset_roster(coop, place)
     chore = models.Chore.objects.of(coop).filter(firing=booking, cancelled_at=None).first()
     chores.sign_up(coop, by=who, now=NOW, chore_id=chore.public_id)
     monkeypatch.setattr(timezone, "now", lambda: lit.lit_at + 3 * HOUR)
     return who, [booking, lit, after, money]
+
+
+def upset_roster(coop, place):
+    """Rows to swap, mend and answer, written as they would stand after a busy night."""
+    firing = place.watch.firing
+    other = firing.watches.filter(cancelled_at=None).order_by("starts_at").last()
+    theirs = models.WatchPlace.objects.create(coop=coop, watch=other, member=make_member("Bo"), taken_at=NOW)
+    models.WatchSwap.objects.create(coop=coop, place=place, for_place=theirs, asked_at=NOW)
+    models.CrewNews.objects.create(coop=coop, firing=firing, kind="out", place=theirs, said_at=NOW)
+    models.PlaceQuestion.objects.create(coop=coop, firing=firing, member=place.member, takes=other, asked_at=NOW)
+    models.WatchProposal.objects.create(
+        coop=coop,
+        firing=firing,
+        request={"people": [], "tasks": [], "avail": []},
+        answer={"assigned": {}, "unfilled": []},
+        mends={"news": [], "out": [], "added": [], "retimed": {}, "stays": [], "gaps": []},
+        made_at=NOW,
+    )
 
 
 def rows_named(name, path, coop):
@@ -138,7 +157,9 @@ def rows_named(name, path, coop):
         "placement": models.Placement,
         "plan": models.LoadPlan,
         "proposal": models.WatchProposal,
-        "question": Question,
+        "news": models.CrewNews,
+        "question": models.PlaceQuestion if "crew-" in path else Question,
+        "swap": models.WatchSwap,
         "receipt": Receipt,
         "settlement": Settlement,
         "stack": models.WoodStack,
