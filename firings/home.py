@@ -9,7 +9,17 @@ from django.db.models import Exists, OuterRef, Q, Subquery, Sum
 
 from coop.home import part
 from coop.models import Membership, Person
-from firings.models import CheckItem, ChorePlace, Firing, LogEntry, Piece, PlaceOffer, WatchPlace
+from firings.models import (
+    CheckItem,
+    ChorePlace,
+    Firing,
+    LogEntry,
+    Piece,
+    PlaceOffer,
+    PlaceQuestion,
+    WatchPlace,
+    WatchSwap,
+)
 from firings.queries import on_call
 
 NEXT = 6
@@ -102,8 +112,19 @@ def shifts(membership: Membership, now: datetime) -> dict[str, Any] | None:
         for place in chores
     ]
     mine.sort(key=lambda shift: shift["starts_at"])
-    asked = list(offers)
-    return {"shifts": mine[:NEXT], "offers": asked} if mine or asked else None
+    swaps = (
+        WatchSwap.objects.of(membership.coop)
+        .filter(for_place__member=membership, closed_at=None)
+        .filter(place__watch__starts_at__gt=now, for_place__watch__starts_at__gt=now)
+        .select_related("place__watch", "place__member__person", "for_place__watch__firing")[:NEXT]
+    )
+    questions = (
+        PlaceQuestion.objects.of(membership.coop)
+        .filter(member=membership, closed_at=None)
+        .select_related("firing")[:NEXT]
+    )
+    asked = {"offers": list(offers), "swaps": list(swaps), "questions": list(questions)}
+    return {"shifts": mine[:NEXT], **asked} if mine or any(asked.values()) else None
 
 
 @part(30, "firings/home/_check_items.html")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from uuid import UUID
 
 from django.contrib import messages
@@ -15,15 +16,28 @@ from django.utils.translation import ngettext
 from coop.access import allowed
 from coop.errors import Refused
 from coop.http import CoopRequest, coop_action, coop_form, coop_page
+from coop.templatetags.look import moment
+from coop.transactions import reading
 from firings.access import check_leads
-from firings.forms.watches import ConfirmForm, OfferForm, wishes_said
-from firings.models import Wish
+from firings.forms.watches import ConfirmForm, LimitsForm, LongerForm, OfferForm, SwapForm, wishes_said
+from firings.models import Firing, PlaceQuestion, Wish
 from firings.queries import chores as chore_queries
 from firings.queries import watches as queries
 from firings.queries.firings import firing_of
+from firings.queries.hours import terms_of
+from firings.services import mending, skills
 from firings.services import watches as services
 
+LATE_BY = (15, 30, 45, 60, 90, 120, 180)
 WISHES = [(value, label) for value, label in Wish.Value.choices]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question to somebody at the fire, with its words."""
+
+    row: PlaceQuestion
+    text: str
 
 
 def _to(request: CoopRequest, name: str, **kwargs: UUID) -> HttpResponse:
@@ -32,9 +46,12 @@ def _to(request: CoopRequest, name: str, **kwargs: UUID) -> HttpResponse:
 
 @coop_page
 def firing_watches(request: CoopRequest, firing: UUID) -> HttpResponse:
-    found, now = firing_of(request.coop, firing), timezone.now()
-    rows = queries.rows_for(found, request.membership, now)
+    found, me, now = firing_of(request.coop, firing), request.membership, timezone.now()
+    rows = queries.rows_for(found, me, now)
     gaps = [row for row in rows if row.has_gap]
+    leads = allowed(check_leads, me, found)
+    swaps_in, swaps_out = queries.swaps_of(found, me, now)
+    questions = [Asked(one, mending.question_text(one)) for one in queries.questions_of(found)]
     return render(
         request,
         "firings/firing_watches.html",
@@ -47,12 +64,19 @@ def firing_watches(request: CoopRequest, firing: UUID) -> HttpResponse:
             "mine": [row for row in rows if row.mine],
             "to_come": [row for row in rows if not row.has_begun],
             "has_wished": any(row.wish for row in rows),
-            "offers": queries.offers_to(found, request.membership, now),
-            "chart": queries.chart_of(found, rows),
-            "chores": chore_queries.rows_for(found, request.membership, now),
-            "leads": allowed(check_leads, request.membership, found),
+            "offers": queries.offers_to(found, me, now),
+            "swaps_in": swaps_in,
+            "swaps_out": swaps_out,
+            "news": queries.news_of(found),
+            "my_questions": [one for one in questions if one.row.member_id == me.pk],
+            "open_questions": questions if leads else [],
+            "chart": queries.chart_of(found, rows, now),
+            "chores": chore_queries.rows_for(found, me, now),
+            "leads": leads,
+            "missing": skills.missing(found, rows, now) if leads else [],
             "proposal": queries.latest_proposal(found),
             "computing": queries.waiting_computation(found),
+            "longer_form": LongerForm() if leads and rows and not all(row.is_over for row in rows) else None,
         },
     )
 
@@ -61,6 +85,14 @@ def firing_watches(request: CoopRequest, firing: UUID) -> HttpResponse:
 def watch(request: CoopRequest, firing: UUID, watch: UUID) -> HttpResponse:
     found, now = firing_of(request.coop, firing), timezone.now()
     row = queries.row_of(found, watch, request.membership, now)
+    others = queries.rows_for(found, request.membership, now)
+    leads = allowed(check_leads, request.membership, found)
+    swap = None
+    if row.mine and not row.has_begun:
+        places = queries.could_swap(others, row.mine)
+        swap = SwapForm(
+            places=[(str(one.place.public_id), f"{moment(one.place.watch.starts_at)}: {one.name}") for one in places]
+        )
     return render(
         request,
         "firings/watch.html",
@@ -69,12 +101,10 @@ def watch(request: CoopRequest, firing: UUID, watch: UUID) -> HttpResponse:
             "tab": "watches",
             "row": row,
             "form": OfferForm(people=queries.could_be_asked(request.coop, row)) if row.mine else None,
-            "leads": allowed(check_leads, request.membership, found),
-            "may_confirm": row.is_over
-            and (
-                allowed(check_leads, request.membership, found)
-                or any(other.mine for other in queries.rows_for(found, request.membership, now))
-            ),
+            "swap_form": swap,
+            "late_choices": LATE_BY,
+            "leads": leads,
+            "may_confirm": row.is_over and (leads or any(other.mine for other in others)),
         },
     )
 
@@ -141,23 +171,52 @@ def minutes_in(request: CoopRequest) -> int | None:
 
 @coop_form
 def watch_wishes(request: CoopRequest, firing: UUID) -> HttpResponse:
-    now = timezone.now()
-    if request.method == "POST":
-        found = firing_of(request.coop, firing)
-        to_come = [row for row in queries.rows_for(found, request.membership, now) if not row.has_begun]
-        nights = [row.watch.public_id for row in to_come if queries.is_at_night(row.watch, found)]
-        said = wishes_said(request.POST.dict(), [row.watch.public_id for row in to_come], nights=nights)
-        services.wish_all(request.coop, by=request.membership, now=now, firing_id=firing, values=said)
-        messages.success(request, _("Your wishes are saved."))
-        return _to(request, "firing_watches", firing=firing)
+    """One form; with a script each tap sends its own part of it and gets back a word, without one all is sent."""
+    me, now = request.membership, timezone.now()
     found = firing_of(request.coop, firing)
-    rows = [row for row in queries.rows_for(found, request.membership, now) if not row.has_begun]
-    wishes = [{"row": row, "is_night": queries.is_at_night(row.watch, found)} for row in rows]
-    return render(
-        request,
-        "firings/watch_wishes.html",
-        {"firing": found, "tab": "watches", "wishes": wishes, "choices": WISHES},
-    )
+    rows = [row for row in queries.rows_for(found, me, now) if not row.has_begun]
+    nights = queries.nights_of(found, rows)
+    if request.method != "POST":
+        limits = queries.limits_of(found, me)
+        initial = {name: getattr(limits, name) for name in LimitsForm.base_fields}
+        return _wishes_page(request, found, nights, LimitsForm(initial=initial))
+    form = LimitsForm(request.POST) if "limits" in request.POST else None
+    is_tap = request.headers.get("HX-Request") == "true"
+    if form is not None and not form.is_valid():
+        if is_tap:
+            return render(request, "firings/_wish_saved.html", {"faults": form.errors.values()})
+        with reading(request.coop):
+            return _wishes_page(request, found, nights, form, status=400)
+    said = wishes_said(request.POST.dict(), nights)
+    given = None if form is None else services.Limits(**form.cleaned_data)
+    try:
+        services.wish_all(request.coop, by=me, now=now, firing_id=firing, values=said, limits=given)
+    except Refused as no:
+        if is_tap:
+            return render(request, "firings/_wish_saved.html", {"faults": [[str(no)]]})
+        raise
+    if is_tap:
+        return render(request, "firings/_wish_saved.html", {})
+    messages.success(request, _("Your wishes are saved."))
+    night = request.POST.get("whole", "").partition("|")[0]
+    if any(group.key == night for group in nights):
+        there = reverse("watch_wishes", kwargs={"coop": request.coop.slug, "firing": firing})
+        return HttpResponseRedirect(f"{there}#night-{night}", status=303)
+    return _to(request, "firing_watches", firing=firing)
+
+
+def _wishes_page(
+    request: CoopRequest, firing: Firing, nights: list[queries.WishNight], form: LimitsForm, status: int = 200
+) -> HttpResponse:
+    shown = {
+        "firing": firing,
+        "tab": "watches",
+        "nights": nights,
+        "choices": WISHES,
+        "form": form,
+        "terms": terms_of(firing),
+    }
+    return render(request, "firings/watch_wishes.html", shown, status=status)
 
 
 # --- The proposed roster ------------------------------------------------------------------
@@ -183,8 +242,16 @@ def _wait_for(request: CoopRequest, computation: UUID, firing: UUID) -> HttpResp
 
 @coop_page
 def watch_proposal(request: CoopRequest, firing: UUID, proposal: UUID) -> HttpResponse:
-    found = firing_of(request.coop, firing)
+    found, now = firing_of(request.coop, firing), timezone.now()
     shown = queries.proposal_of(found, proposal)
+    leads = allowed(check_leads, request.membership, found)
+    if shown.row.mends:
+        mended = mending.effects(found, shown.row, now) if shown.is_open else None
+        return render(
+            request,
+            "firings/watch_mending.html",
+            {"firing": found, "tab": "watches", "proposal": shown, "effects": mended, "leads": leads},
+        )
     return render(
         request,
         "firings/watch_proposal.html",
@@ -192,8 +259,8 @@ def watch_proposal(request: CoopRequest, firing: UUID, proposal: UUID) -> HttpRe
             "firing": found,
             "tab": "watches",
             "proposal": shown,
-            "chart": queries.chart_of_proposal(found, shown),
-            "leads": allowed(check_leads, request.membership, found),
+            "chart": queries.chart_of_proposal(found, shown, now),
+            "leads": leads,
         },
     )
 

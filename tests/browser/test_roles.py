@@ -41,7 +41,7 @@ def test_a_member_says_when_they_can_and_takes_and_leaves_a_watch_on_a_phone(vis
     member.press("Save my wishes").follow("Change my wishes")
     expect(member.page.get_by_role("radio", name="want", exact=True).first).to_be_checked()
     member.follow("Back").press(re.compile("^Take this watch")).sees("Fenella Ashdown (me)")
-    member.follow("Give away or up").press("Give my place up").sees_not("Fenella Ashdown (me)")
+    member.follow("Swap or give away").press("Give my place up").sees_not("Fenella Ashdown (me)")
 
 
 def test_whoever_is_on_watch_writes_the_log_with_one_key_on_a_phone(visit):

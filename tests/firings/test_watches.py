@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Notice
 from coop.policy import Terms
-from firings.models import HoursEntry, PlaceOffer, Watch, WatchPlace, Wish
+from firings.models import CrewNews, HoursEntry, PlaceOffer, Watch, WatchPlace, Wish
 from firings.queries import hours
 from firings.queries import watches as queries
 from firings.queries.firings import firing_of
@@ -520,18 +520,6 @@ def test_a_watch_is_confirmed_once_and_not_before_its_end():
 # --- Reminding ---
 
 
-def test_a_reminder_goes_out_once_within_a_day_of_the_watch():
-    firing = make_watch_firing()
-    watch = watches_of(firing)[1]
-    join(watch, ada(), stoker("Sid"))
-    assert watches.remind(firing.coop, now=watch.starts_at - 25 * HOUR) == 0
-    assert watches.remind(firing.coop, now=watch.starts_at - 23 * HOUR) == 2
-    assert watches.remind(firing.coop, now=watch.starts_at - 22 * HOUR) == 0
-    told = notices_to(ada(), kind="watch-reminder").get()
-    assert told.stale_at == watch.starts_at
-    assert "12:00 to 18:00" in told.text  # Dublin's clock
-
-
 # --- The database has the last word ---
 
 
@@ -646,7 +634,7 @@ def test_the_rows_of_the_page_cost_the_same_however_many_watches():
     def count(firing):
         with CaptureQueriesContext(connection) as seen:
             rows = queries.rows_for(firing_of(firing.coop, firing.public_id), reader, NOW)
-            queries.chart_of(firing, rows)
+            queries.chart_of(firing, rows, NOW)
         return len(seen)
 
     assert len(watches_of(large)) > 10 * len(watches_of(small))
@@ -664,7 +652,38 @@ def test_a_gap_is_said_in_words():
 def test_the_chart_has_a_cell_for_every_place_that_must_be_filled():
     firing = make_watch_firing()
     join(watches_of(firing)[0], ada())
-    chart = queries.chart_of(firing, queries.rows_for(firing, ada(), NOW))
+    chart = queries.chart_of(firing, queries.rows_for(firing, ada(), NOW), NOW)
     assert [[cell.kind for cell in bar.cells] for bar in chart.bars] == [["mine", "open"], *[["open", "open"]] * 3]
     assert all(cell.x + cell.w <= chart.width for bar in chart.bars for cell in bar.cells)
     assert all(a.y + a.h <= b.y for a, b in pairwise(chart.bars))
+
+
+def test_who_cannot_come_is_a_gap_in_the_chart_and_in_words():
+    firing = make_watch_firing()
+    _, sid = join(watches_of(firing)[0], ada(), stoker("Sid"))
+    CrewNews.objects.create(coop=firing.coop, firing=firing, kind="out", place=sid, said_at=NOW)
+    row = queries.rows_for(firing, ben(), NOW)[0]
+    assert (row.open, row.has_gap) == (1, True)
+    assert row.troubles == ["1 place open", "Sid cannot come"]
+    bar = queries.chart_of(firing, [row], NOW).bars[0]
+    assert [(cell.kind, cell.mark) for cell in bar.cells] == [("held", "★"), ("out", "✕ "), ("open", "")]
+    assert "Sid, cannot come" in bar.title
+
+
+def test_the_present_is_a_line_where_the_fire_burns_and_nowhere_else():
+    firing = make_watch_firing()
+    rows = queries.rows_for(firing, ben(), NOW)
+    assert queries.chart_of(firing, rows, NOW).now_y is None
+    chart = queries.chart_of(firing, rows, LIGHTS + 3 * HOUR)
+    assert chart.bars[0].y < chart.now_y < chart.bars[0].y + chart.bars[0].h
+
+
+def test_nights_belong_to_the_evening_they_begin_in():
+    firing = make_watch_firing(hours=48)
+    nights = queries.nights_of(firing, queries.rows_for(firing, ben(), NOW))
+    assert [(f"{one.day:%d}", one.is_night, len(one.rows)) for one in nights] == [
+        ("09", False, 2),
+        ("09", True, 2),
+        ("10", False, 2),
+        ("10", True, 2),
+    ]

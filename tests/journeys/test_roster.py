@@ -1,7 +1,8 @@
 """Watches and chores in the browser and over the API: wishes, sign-up, giving away, a whole roster, hours."""
 
 import json
-from datetime import timedelta
+import re
+from datetime import UTC, datetime, timedelta
 from uuid import uuid4
 
 import pytest
@@ -12,7 +13,7 @@ from django.utils import timezone
 
 from coop.models import Computation, Document, Notice
 from coop.queues import compute, sweep
-from firings.models import Chore, HoursEntry, PlaceOffer, Watch, WatchPlace, WatchProposal, Wish
+from firings.models import Chore, HoursEntry, PlaceOffer, Watch, WatchPlace, WatchProposal, WatchSwap, Wish, WishLimits
 from firings.services import rosters
 from firings.tasks import remind
 from tests.factories import PASSWORD, ada, ben, cora, cy
@@ -49,9 +50,10 @@ def test_a_member_wishes_signs_up_and_gives_away_and_the_other_agrees():
 
     wishes = sid.get(page(firing, "watches/wishes/"))
     assert wishes.content.count(b'type="radio"') == 5 * 4
-    said = {f"wish-{first.public_id}": "+", f"wish-{second.public_id}": "", "no_nights": "1"}
+    said = {f"wish-{first.public_id}": "+", f"wish-{second.public_id}": "", "limits": "1", "no_nights": "on"}
     assert sid.post(page(firing, "watches/wishes/"), said).status_code == 303
-    assert set(Wish.objects.filter(member=stoker("Sid")).values_list("watch__number", "value")) == {(1, "+"), (4, "x")}
+    assert set(Wish.objects.filter(member=stoker("Sid")).values_list("watch__number", "value")) == {(1, "+")}
+    assert WishLimits.objects.get(member=stoker("Sid")).no_nights
 
     assert b"place open" in sid.get(page(firing)).content or b"places open" in sid.get(page(firing)).content
     assert sid.post(page(firing, f"watches/{first.public_id}/sign-up/")).status_code == 303
@@ -62,6 +64,129 @@ def test_a_member_wishes_signs_up_and_gives_away_and_the_other_agrees():
     assert "Sid asks you to take over" in sue.get(page(firing)).content.decode()
     sue.post(page(firing, f"watch-offers/{offer.public_id}/take/"))
     assert list(WatchPlace.objects.filter(given_up_at=None).values_list("member__person__name", flat=True)) == ["Sue"]
+
+
+def test_each_tap_saves_itself_and_gets_a_word_back():
+    firing = make_watch_firing(lights_at=soon())
+    first, second, *_ = watches_of(firing)
+    client, address = signed_in(stoker("Sid")), page(firing, "watches/wishes/")
+    tap = {"HTTP_HX_REQUEST": "true"}
+    assert "saved" in client.post(address, {f"wish-{first.public_id}": "+"}, **tap).content.decode()
+    client.post(address, {f"wish-{second.public_id}": "-"}, **tap)
+    assert set(Wish.objects.values_list("watch__number", "value")) == {(1, "+"), (2, "-")}
+    client.post(address, {f"wish-{first.public_id}": ""}, **tap)
+    assert set(Wish.objects.values_list("watch__number", "value")) == {(2, "-")}
+    wrong = client.post(address, {f"wish-{first.public_id}": "?"}, **tap).content.decode()
+    assert "not saved" in wrong
+    assert "Wish one of" in wrong
+    wrong = client.post(address, {"limits": "1", "most_hours": "900"}, **tap).content.decode()
+    assert "not saved" in wrong
+    assert not WishLimits.objects.exists()
+
+
+def test_one_press_speaks_for_a_whole_night_without_a_script():
+    firing = make_watch_firing(lights_at=soon(), hours=48)
+    client, address = signed_in(stoker("Sid")), page(firing, "watches/wishes/")
+    shown = client.get(address).content.decode()
+    assert shown.count("The whole day:") == 2
+    keys = re.findall(r'name="whole" value="(\d{8}[nd])\|x"', shown)
+    answer = client.post(address, {"whole": f"{keys[0]}|x"})
+    assert answer["Location"].endswith(f"#night-{keys[0]}")
+    assert list(Wish.objects.order_by("watch__number").values_list("watch__number", "value")) == [
+        (1, "x"),
+        (2, "x"),
+        (3, "x"),
+    ]
+
+
+def test_two_members_swap_on_their_pages():
+    firing = make_watch_firing(lights_at=soon())
+    first, _, third, _ = watches_of(firing)
+    _, sids = join(first, leader("Lea"), stoker("Sid"), now=timezone.now())
+    _, sues = join(third, leader("Lil"), stoker("Sue"), now=timezone.now())
+    sid, sue = signed_in(stoker("Sid")), signed_in(stoker("Sue"))
+    assert str(sues.public_id) in sid.get(page(firing, f"watches/{first.public_id}/")).content.decode()
+    empty = sid.post(page(firing, f"watch-places/{sids.public_id}/swap/"), {"for_place": ""}, follow=True)
+    assert "Pick the watch and the name" in empty.content.decode()
+    sid.post(page(firing, f"watch-places/{sids.public_id}/swap/"), {"for_place": str(sues.public_id)})
+    swap = WatchSwap.objects.get()
+    assert "Sid asks you to swap" in sue.get(page(firing)).content.decode()
+    assert "Sid asks you to swap" in sue.get(f"/{firing.coop.slug}/").content.decode()
+    assert "You asked Sue to swap" in sid.get(page(firing)).content.decode()
+    agreed = sue.post(page(firing, f"watch-swaps/{swap.public_id}/agree/"), follow=True).content.decode()
+    assert "both places have changed hands" in agreed
+    assert set(WatchPlace.objects.filter(given_up_at=None).values_list("watch__number", "member__person__name")) == {
+        (1, "Lea"),
+        (1, "Sue"),
+        (3, "Lil"),
+        (3, "Sid"),
+    }
+
+
+def test_a_drop_out_is_seen_mended_and_told_before_it_is_accepted():
+    lights = timezone.now().replace(second=0, microsecond=0) - timedelta(hours=17)
+    firing = make_watch_firing(lights_at=lights, stage="lit", lit_at=lights)
+    third, fourth = watches_of(firing)[2:]
+    join(third, leader("Lil"), stoker("Sam"), now=lights)
+    lea, sid = join(fourth, leader("Lea"), stoker("Sid"), now=lights)
+    Wish.objects.create(coop=firing.coop, watch=fourth, member=stoker("Sue"), value=".")
+    client = signed_in(stoker("Sid"))
+    assert "I cannot come at all" in client.get(page(firing, f"watches/{fourth.public_id}/")).content.decode()
+    client.post(page(firing, f"watch-places/{sid.public_id}/cannot-come/"))
+    lead = signed_in(ada())
+    shown = lead.get(page(firing)).content.decode()
+    assert "Sid cannot come" in shown
+    assert "A mended roster is being computed" in shown
+    assert compute(Computation.objects.get(kind="watch_mending").pk)
+    assert "Look at the mended roster" in lead.get(page(firing)).content.decode()
+    proposal = WatchProposal.objects.get()
+    address = page(firing, f"watches/proposals/{proposal.public_id}/")
+    listed = lead.get(address).content.decode()
+    assert "2 people will be told or asked; nobody else hears of it" in listed
+    assert "Accept and tell them" not in client.get(address).content.decode()
+    seen = re.search(r'name="seen" value="(\w+)"', listed)[1]
+    wrong = lead.post(address + "mend/", {"seen": "other"}, follow=True).content.decode()
+    assert "changed since you looked" in wrong
+    assert lead.post(page(firing, f"watches/proposals/{proposal.public_id}/accept/"), follow=True).status_code == 200
+    done = lead.post(address + "mend/", {"seen": seen}, follow=True).content.decode()
+    assert "2 people are told." in done
+    held = WatchPlace.objects.filter(watch=fourth, given_up_at=None).values_list("member__person__name", flat=True)
+    assert set(held) == {"Lea", "Sue"}
+    assert lea.given_up_at is None
+
+
+def test_the_lead_sees_which_skills_are_missing_and_who_could_bring_them():
+    firing = make_watch_firing(lights_at=soon())
+    join(watches_of(firing)[0], stoker("Sid"), stoker("Sue"), now=timezone.now())
+    leader("Lea")
+    shown = signed_in(ada()).get(page(firing)).content.decode()
+    assert "Skills that are missing" in shown
+    assert "nobody may lead" in shown
+    assert "Lea" in shown
+    assert "Skills that are missing" not in signed_in(ben()).get(page(firing)).content.decode()
+
+
+def test_the_watches_of_all_kilns_stand_on_one_page():
+    one, two = make_watch_firing(lights_at=soon()), make_watch_firing(lights_at=soon() + timedelta(hours=3))
+    shown = signed_in(ben()).get(f"/{one.coop.slug}/watches/").content.decode()
+    assert one.kiln.name in shown
+    assert two.kiln.name in shown
+    assert shown.count("<svg viewBox") >= 2
+    assert signed_in(cy()).get(f"/{one.coop.slug}/watches/").status_code == 404
+
+
+def test_both_half_past_ones_of_the_night_the_clocks_go_back_are_told_apart(client):
+    firing = make_watch_firing(lights_at=datetime(2027, 10, 30, 17, 30, tzinfo=UTC), hours=18)
+    # Dublin, 31 October 2027: 02:00 IST becomes 01:00 GMT, so the fire passes 01:30 twice.
+    first, second, _ = watches_of(firing)
+    Watch.objects.filter(pk=first.pk).update(ends_at=datetime(2027, 10, 31, 0, 30, tzinfo=UTC))
+    Watch.objects.filter(pk=second.pk).update(
+        starts_at=datetime(2027, 10, 31, 0, 30, tzinfo=UTC), ends_at=datetime(2027, 10, 31, 1, 30, tzinfo=UTC)
+    )
+    member = signed_in(ben())
+    for address in (page(firing), page(firing, "watches/wishes/"), page(firing, f"watches/{second.public_id}/")):
+        shown = member.get(address).content.decode()
+        assert {"01:30 IST", "01:30 GMT"} <= set(re.findall(r"01:30 [A-Z]{3}", shown)), address
 
 
 def test_a_refusal_is_said_on_the_page_and_changes_nothing():
@@ -114,7 +239,7 @@ def test_the_roster_is_a_sheet_for_the_wall():
     from pypdf import PdfReader
 
     text = " ".join(sheet.extract_text() for sheet in PdfReader(BytesIO(bytes(document.content))).pages)
-    assert "Ada (leads), Sid" in text.replace("\n", " ")
+    assert "★ Ada Sid" in " ".join(text.split())
     assert "2 places open, nobody to lead" in " ".join(text.split())
 
 
