@@ -14,6 +14,7 @@ from django.utils import timezone
 from coop.models import Computation, Document, Notice
 from coop.queues import compute, sweep
 from firings.models import Chore, HoursEntry, PlaceOffer, Watch, WatchPlace, WatchProposal, WatchSwap, Wish, WishLimits
+from firings.queries import watches as queries
 from firings.services import rosters
 from firings.tasks import remind
 from tests.factories import PASSWORD, ada, ben, cora, cy
@@ -88,15 +89,12 @@ def test_one_press_speaks_for_a_whole_night_without_a_script():
     firing = make_watch_firing(lights_at=soon(), hours=48)
     client, address = signed_in(stoker("Sid")), page(firing, "watches/wishes/")
     shown = client.get(address).content.decode()
-    assert shown.count("The whole day:") == 2
-    keys = re.findall(r'name="whole" value="(\d{8}[nd])\|x"', shown)
-    answer = client.post(address, {"whole": f"{keys[0]}|x"})
-    assert answer["Location"].endswith(f"#night-{keys[0]}")
-    assert list(Wish.objects.order_by("watch__number").values_list("watch__number", "value")) == [
-        (1, "x"),
-        (2, "x"),
-        (3, "x"),
-    ]
+    first = queries.nights_of(firing, queries.rows_for(firing, stoker("Sid"), timezone.now()))[0]
+    assert f'name="whole" value="{first.key}|x"' in shown
+    answer = client.post(address, {"whole": f"{first.key}|x"})
+    assert answer["Location"].endswith(f"#night-{first.key}")
+    assert len(first.rows) > 1
+    assert set(Wish.objects.values_list("watch", "value")) == {(row.watch.pk, "x") for row in first.rows}
 
 
 def test_two_members_swap_on_their_pages():
