@@ -271,6 +271,7 @@ SPECTACULAR_SETTINGS = {
         "LogEntryKind": "firings.models.LogEntry.Kind",
         "StageKey": "firings.lifecycle.STAGE_KEYS",
         "MaterialKind": "firings.models.Material.Kind",
+        "FurnitureKind": "firings.models.FurnitureLot.Kind",
     },
 }
 

@@ -8,6 +8,7 @@ from firings.views import (
     feeds,
     fire,
     firings,
+    furniture,
     hours,
     kilns,
     load_plans,
@@ -21,6 +22,7 @@ from firings.views import (
 urlpatterns = [
     *calendar.urls,
     *kilns.urls,
+    *furniture.urls,
     *firings.urls,
     *space.urls,
     *allotments.urls,

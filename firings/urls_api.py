@@ -7,6 +7,7 @@ from firings.api import (
     feeds,
     fire,
     firings,
+    furniture,
     hours,
     kilns,
     load_plans,
@@ -19,6 +20,7 @@ from firings.api import (
 
 urlpatterns = [
     *kilns.urls,
+    *furniture.urls,
     *firings.urls,
     *space.urls,
     *allotments.urls,

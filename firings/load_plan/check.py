@@ -76,9 +76,23 @@ def _zone(zone: ZoneSpec, pieces: Pieces, plan: LoadPlan, free_height: bool) -> 
         for board_number, board in enumerate(layer.boards, 1):
             known = [(one, pieces[one.id]) for one in board if one.id in pieces]
             yield from _board(zone, known, f"{where}, board {board_number}")
+    yield from _carried(zone, layers)
     yield from _stack(zone, layers, free_height)
     yield from _posts(zone, layers)
     yield from _drips(zone, layers, pieces)
+
+
+def _carried(zone: ZoneSpec, layers: list[PlannedLayer]) -> Iterator[str]:
+    """A layer is boards, each standing on the posts of the board below it."""
+    for number, layer in enumerate(layers, 1):
+        if not layer.boards:
+            yield f"Zone {zone.id}, layer {number} has no board; list its boards, the empty ones too."
+        below = len(layers[number - 2].boards) if number > 1 else zone.boards_per_layer
+        if 0 < below < len(layer.boards):
+            yield (
+                f"Zone {zone.id}, layer {number}: board {below + 1} has nothing to stand on, as layer {number - 1} "
+                f"has {below} of {zone.boards_per_layer} boards; list its empty boards too."
+            )
 
 
 def _layer_height(zone: ZoneSpec, layer: PlannedLayer, pieces: Pieces, where: str) -> Iterator[str]:
@@ -198,6 +212,7 @@ def _figures(request: LoadRequest, plan: LoadPlan) -> Iterator[str]:
         at = zone_id if len(request.zones) > 1 else request.zones[0].id
         if at in stacks and bound > stacks[at]:
             yield f"Zone {at}: the lower bound of {bound} mm is above the stack of {stacks[at]} mm; plan anew."
+    yield from _bounds_in_all(plan, sum(stacks.values()))
     space = rules.space_by_owner(request, plan.layers)
     for owner in sorted({*space, *plan.space_ml}) if plan.space_ml else ():
         if space.get(owner, 0) != plan.space_ml.get(owner, 0):
@@ -205,6 +220,15 @@ def _figures(request: LoadRequest, plan: LoadPlan) -> Iterator[str]:
                 f"{owner} is down for {plan.space_ml.get(owner, 0)} ml of space, "
                 f"but the pieces as planned use {space.get(owner, 0)} ml."
             )
+
+
+def _bounds_in_all(plan: LoadPlan, stack_mm: int) -> Iterator[str]:
+    total = plan.lower_bound_total_mm
+    if total is not None and total > stack_mm:
+        yield f"The lower bound of {total} mm for all zones is above their stacks of {stack_mm} mm; plan anew."
+    highest = max(total or 0, sum(plan.lower_bound_mm.values()))
+    if plan.proven and highest < stack_mm:
+        yield f"The plan calls itself proven, but its bound of {highest} mm is below its stack of {stack_mm} mm."
 
 
 def _same_only_zone(said: Mapping[str, int], stacks: Mapping[str, int]) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 from uuid import UUID
 
@@ -16,9 +18,39 @@ from firings.models import Firing, FurnitureLot, FurnitureMove, Kiln, LoadPlan
 MOVES_SHOWN: Final = 50
 
 
+def _by_size_and_condition(lot: FurnitureLot) -> tuple[str, int, int, int, int, int, int]:
+    worse = list(FurnitureLot.Condition.values).index(lot.condition)
+    return lot.kind, -lot.w_mm, -lot.l_mm, lot.thickness_mm, lot.height_mm, worse, lot.pk
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Boards of one size, or posts of one height, in all conditions."""
+
+    kind: str
+    size: str
+    lots: tuple[FurnitureLot, ...]
+
+    @property
+    def fit(self) -> int:
+        """How many may be used."""
+        return sum(lot.count for lot in self.lots if lot.condition in FurnitureLot.FIT_FOR_USE)
+
+    @property
+    def unfit(self) -> int:
+        return sum(lot.count for lot in self.lots) - self.fit
+
+
 def lots_of(kiln: Kiln) -> list[FurnitureLot]:
     """What is there, boards before posts, all conditions."""
-    return list(FurnitureLot.objects.filter(coop=kiln.coop_id, kiln=kiln).there().select_related("zone"))
+    rows = FurnitureLot.objects.filter(coop=kiln.coop_id, kiln=kiln).there().select_related("zone")
+    return sorted(rows, key=_by_size_and_condition)
+
+
+def groups_of(kiln: Kiln) -> list[Group]:
+    """What is there, by size."""
+    groups = groupby(lots_of(kiln), key=lambda lot: (lot.kind, lot.size))
+    return [Group(kind, size, tuple(lots)) for (kind, size), lots in groups]
 
 
 def lot_for(coop: Coop, lot_id: UUID) -> FurnitureLot:

@@ -22,6 +22,7 @@ from coop.transactions import reading
 from firings.access import check_steward
 from firings.forms.kilns import KilnFileForm, KilnForm, MaterialForm, WoodMoveForm, WoodStackForm
 from firings.queries import firings as firing_queries
+from firings.queries import furniture as furniture_queries
 from firings.queries import kilns as queries
 from firings.services import kilns as services
 
@@ -65,6 +66,7 @@ def kiln(request: CoopRequest, kiln: UUID) -> HttpResponse:
         opening_dc=found.opening_c * 10,
         inner_ml=found.volume_l * 1000,
         firings=queries.firings_of(found),
+        furniture=furniture_queries.groups_of(found),
     )
 
 

@@ -75,6 +75,15 @@ def test_pieces_exactly_a_gap_apart_and_at_the_edge_are_fine():
             "mug and mug stand 0.51 mm apart",
         ),
         (REQUEST, moved("dish", 247, 100), "mug and dish stand 1.00 mm apart"),
+        (
+            REQUEST,
+            plan_of(
+                replace(GOOD_LAYER, boards=((Placed("mug", 45, 45), Placed("mug", 130, 45), DISH_STANDS, TILE_STANDS),))
+            ),
+            "mug and mug overlap by 5.0 mm; keep 6 mm between them",
+        ),
+        (REQUEST, moved("tile", 360, 50), "dish and tile overlap by 10.0 mm"),
+        (REQUEST, moved("tile", 520, 230), "tile and the post at 560, 260 overlap by 10.0 mm"),
         (REQUEST, moved("tile", 372, 50), "dish and tile stand 2.00 mm apart"),
         (REQUEST, moved("tile", 507, 206), "tile and the post at 560, 260 stand 4.00 mm apart"),
         (
@@ -109,6 +118,27 @@ def test_pieces_exactly_a_gap_apart_and_at_the_edge_are_fine():
             REQUEST,
             plan_of(replace(GOOD_LAYER, boards=(*GOOD_LAYER.boards, ()))),
             "2 boards are planned, there is room for 1",
+        ),
+        (REQUEST, plan_of(GOOD_LAYER, PlannedLayer("hot", 50, ())), "Zone hot, layer 2 has no board"),
+        (
+            with_zone(boards_per_layer=2),
+            plan_of(GOOD_LAYER, PlannedLayer("hot", 50, ((), ()))),
+            "layer 2: board 2 has nothing to stand on, as layer 1 has 1 of 2 boards",
+        ),
+        (
+            REQUEST,
+            plan_of(GOOD_LAYER, left_out=(LeftOut("jug", 1, "full"),)),
+            "Nobody brings a piece jug; take it off the plan",
+        ),
+        (
+            REQUEST,
+            plan_of(GOOD_LAYER, lower_bound_total_mm=136),
+            "lower bound of 136 mm for all zones is above their stacks of 135",
+        ),
+        (
+            REQUEST,
+            plan_of(GOOD_LAYER, lower_bound_mm={"hot": 130, "cool": 0}, proven=True),
+            "calls itself proven, but its bound of 130 mm is below its stack of 135",
         ),
         (
             REQUEST,

@@ -1,13 +1,17 @@
 """Boards and posts as stock: listed, counted, parted, fired; and what a load plan misses."""
 
+from uuid import uuid4
+
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 
 from coop.errors import NotAllowed, NotFound, Refused
 from firings.models import FurnitureLot, FurnitureMove
 from firings.queries import furniture as queries
 from firings.services import firings, furniture
-from tests.factories import NOW, ben, cy, stu
+from tests.factories import NOW, ben, cy, make_coop, stu
 from tests.factories_firings import carry_to, make_firing, make_kiln
 
 pytestmark = pytest.mark.django_db
@@ -198,3 +202,104 @@ def test_a_load_plan_says_what_the_stock_lacks():
     ]
     change(lot, count=6, condition="cracked")
     assert "6 are missing" in queries.shortfalls(firing, plan)[0]
+
+
+# --- Pages and API --------------------------------------------------------------------------
+
+
+@pytest.fixture
+def go(client):
+    def go(name, data=None, *, as_=stu, status=200, **kwargs):
+        client.force_login(as_().person)
+        address = reverse(name, kwargs={"coop": make_coop().slug, **kwargs})
+        answer = client.get(address) if data is None else client.post(address, data)
+        assert answer.status_code == status, answer.content.decode()
+        return answer.content.decode()
+
+    return go
+
+
+def test_the_steward_keeps_the_stock_on_its_pages(go):
+    kiln = make_kiln()
+    front = kiln.zones.first()
+    assert "No stock is listed yet" in go("furniture", kiln=kiln.public_id)
+    assert 'value="610"' in go("boards_add", kiln=kiln.public_id)  # as the kiln's first zone has them
+    said = {"w_mm": 610, "l_mm": 305, "thickness_mm": 20, "count": 12, "condition": "sound", "firings": 3}
+    go("boards_add", {**said, "zone": str(front.public_id), "note": "2024"}, kiln=kiln.public_id, status=303)
+    posts = {"height_mm": 150, "count": 36, "condition": "sound", "firings": 0, "zone": "", "note": ""}
+    go("posts_add", posts, kiln=kiln.public_id, status=303)
+    page = go("furniture", kiln=kiln.public_id)
+    assert "Boards 610 x 305 x 20 mm" in page
+    assert "12 fit for use" in page
+    lot = FurnitureLot.objects.get(kind="board")
+    go(
+        "furniture_change",
+        {"count": 2, "condition": "cracked", "zone": str(front.public_id), "note": "soda"},
+        lot=lot.public_id,
+        status=303,
+    )
+    assert "10 fit for use" in go("furniture", kiln=kiln.public_id)
+    go("furniture_count", {"count": 9, "note": ""}, lot=lot.public_id, status=303)
+    page = go("furniture_lot", lot=lot.public_id)
+    assert "counted, -1" in page
+    cracked = FurnitureLot.objects.get(condition="cracked")
+    assert "2 now cracked, not used" in go("furniture_lot", lot=cracked.public_id)
+    assert "Boards 610 x 305 x 20 mm: 9 fit for use" in go("kiln", kiln=kiln.public_id)
+
+
+def test_a_wrong_number_is_said_beside_its_field_and_changes_nothing(go):
+    lot = make_lot()
+    page = go("furniture_change", {"count": 13, "condition": "worn", "zone": ""}, lot=lot.public_id, status=422)
+    assert "Give a number from 1 to 12" in page
+    page = go("boards_add", {"w_mm": 1, "count": 0}, kiln=lot.kiln.public_id, status=400)
+    assert "Write a whole number from 50 to 5000." in page
+    assert FurnitureLot.objects.count() == 1
+
+
+def test_members_look_and_do_not_touch(go):
+    lot = make_lot()
+    assert "Add boards" not in go("furniture", as_=ben, kiln=lot.kiln.public_id)
+    assert "Count anew" not in go("furniture_lot", as_=ben, lot=lot.public_id)
+    go("boards_add", as_=ben, status=403, kiln=lot.kiln.public_id)
+    go("furniture_count", {"count": 1}, as_=ben, status=403, lot=lot.public_id)
+    go("furniture_lot", status=404, lot=uuid4())
+
+
+def test_the_list_costs_no_more_for_many_rows(client):
+    kiln = make_kiln()
+    client.force_login(stu().person)
+    address = reverse("furniture", kwargs={"coop": kiln.coop.slug, "kiln": kiln.public_id})
+
+    def queries_made():
+        with CaptureQueriesContext(connection) as made:
+            client.get(address)
+        return len(made)
+
+    make_lot(kiln, zone_id=kiln.zones.first().public_id)
+    queries_made()
+    before = queries_made()
+    for number in range(10):
+        make_lot(kiln, w_mm=400 + number, zone_id=kiln.zones.last().public_id)
+    assert queries_made() == before
+
+
+def test_the_stock_over_the_api(client):
+    kiln = make_kiln()
+    client.force_login(stu().person)
+    base = f"/{kiln.coop.slug}/api/v1"
+
+    def send(path, data):
+        return client.post(f"{base}/{path}", data, content_type="application/json", HTTP_IDEMPOTENCY_KEY=str(uuid4()))
+
+    made = send(f"kilns/{kiln.public_id}/furniture/", {**BOARDS, "firings": 2})
+    assert made.status_code == 201, made.content
+    lot = made.json()
+    assert (lot["kind"], lot["count"], lot["zone_id"], lot["firings"]) == ("board", 12, None, 2)
+    cracked = send(f"furniture/{lot['id']}/changes/", {"count": 3, "condition": "cracked"}).json()
+    assert (cracked["count"], cracked["condition"]) == (3, "cracked")
+    assert send(f"furniture/{lot['id']}/counts/", {"count": 8}).json()["count"] == 8
+    refused = send(f"furniture/{lot['id']}/counts/", {"count": 8})
+    assert refused.status_code == 422
+    assert "nothing is to be corrected" in refused.json()["detail"]
+    listed = client.get(f"{base}/kilns/{kiln.public_id}/furniture/").json()["furniture"]
+    assert [(one["condition"], one["count"]) for one in listed] == [("sound", 8), ("cracked", 3)]

@@ -11,6 +11,8 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from coop.errors import Refused
+from firings.documents.load_paper import load_paper
+from firings.load_plan.bound import strengthened
 from firings.load_plan.drawing import board_svg, stack_svg
 from firings.load_plan.problem import LoadPlan, LoadRequest, read_request, write_plan
 from firings.load_plan.solve import plan
@@ -31,10 +33,13 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("file", help="load-request/1, - for standard input")
         parser.add_argument("--out", default="-", metavar="FILE", help="where the plan goes")
-        parser.add_argument("--seconds", type=seconds, default=2.0, help="time for the search")
+        parser.add_argument(
+            "--seconds", type=seconds, default=2.0, help="time for the search; the bound takes up to half as long again"
+        )
         parser.add_argument("--seed", type=int, default=1)
         parser.add_argument("--free-height", action="store_true", help="load everything, make the stack low")
         parser.add_argument("--svg", metavar="DIR", help="also draw every board and every stack there")
+        parser.add_argument("--pdf", metavar="FILE", help="also set load sheets, one layer a page")
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
@@ -42,13 +47,24 @@ class Command(BaseCommand):
         except Refused as error:
             files.end_with(error, self.stderr)
         made = plan(request, seconds=options["seconds"], seed=options["seed"], free_height=options["free_height"])
+        made = strengthened(request, made, seconds=options["seconds"] / 2)
         files.write_text(write_plan(made), options["out"], self.stdout)
         if options["svg"]:
             _draw(request, made, Path(options["svg"]))
+        if options["pdf"]:
+            self._print(request, made, Path(options["pdf"]))
         for left in made.left_out:
             self.stderr.write(f"{left.id}: {left.count} left out. {left.reason}")
         if made.left_out:
             sys.exit(files.NO_ANSWER)
+
+    def _print(self, request: LoadRequest, made: LoadPlan, file: Path) -> None:
+        try:
+            file.write_bytes(load_paper(request, made))
+        except Refused as error:
+            files.end_with(error, self.stderr)
+        except OSError as error:
+            raise CommandError(f"{file}: cannot be written ({error.strerror}).", returncode=files.BAD_FILE) from error
 
 
 def _draw(request: LoadRequest, made: LoadPlan, folder: Path) -> None:
