@@ -7,6 +7,7 @@ from itertools import groupby
 from typing import Final
 from uuid import UUID
 
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from coop.errors import NotFound
@@ -63,9 +64,9 @@ def lot_for(coop: Coop, lot_id: UUID) -> FurnitureLot:
 
 
 def moves_of(lot: FurnitureLot) -> list[FurnitureMove]:
-    """What happened to a row, latest first: its firings with the zone it lay in, counts, conditions."""
-    rows = FurnitureMove.objects.filter(coop=lot.coop_id, lot=lot).select_related("by__person", "firing", "origin")
-    return list(rows[:MOVES_SHOWN])
+    """What happened to a row, latest first: its firings with the zone it lay in, counts, conditions, who left it."""
+    of_lot = FurnitureMove.objects.filter(Q(lot=lot) | Q(origin=lot), coop=lot.coop_id)
+    return list(of_lot.select_related("by__person", "firing", "origin", "lot")[:MOVES_SHOWN])
 
 
 def stock_of(kiln: Kiln) -> tuple[list[core.BoardStock] | None, list[core.PostStock] | None]:

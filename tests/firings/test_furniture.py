@@ -242,6 +242,7 @@ def test_the_steward_keeps_the_stock_on_its_pages(go):
     go("furniture_count", {"count": 9, "note": ""}, lot=lot.public_id, status=303)
     page = go("furniture_lot", lot=lot.public_id)
     assert "counted, -1" in page
+    assert "2 left this row, cracked, not used" in page
     cracked = FurnitureLot.objects.get(condition="cracked")
     assert "2 now cracked, not used" in go("furniture_lot", lot=cracked.public_id)
     assert "Boards 610 x 305 x 20 mm: 9 fit for use" in go("kiln", kiln=kiln.public_id)
