@@ -17,10 +17,12 @@ from rest_framework.response import Response
 
 from coop.api_ground import CoopAPIView, Moment
 from firings.access import check_takes_part
+from firings.fire.ahead import Ahead
 from firings.fire.entries import readings
 from firings.models import Firing, HandOver, LogEntry
 from firings.queries import fire as queries
 from firings.queries.firings import firing_of
+from firings.queries.outlook import FireOutlook, outlook_of
 from firings.services import hand_overs, log
 from firings.services.log import EntrySpec
 
@@ -122,6 +124,20 @@ class CoolingOut(serializers.Serializer[Any]):
     latest = serializers.DateTimeField()
 
 
+class AheadOut(serializers.Serializer[Any]):
+    likely = serializers.DateTimeField()
+    earliest = serializers.DateTimeField(help_text="Eight in ten fires fall between earliest and latest.")
+    latest = serializers.DateTimeField()
+
+
+class FireOutlookOut(serializers.Serializer[Any]):
+    cone = serializers.CharField()
+    target_c = serializers.IntegerField(help_text="The cone's temperature by the chart at 60 °C an hour.")
+    target = AheadOut()
+    end_of_fire = AheadOut()
+    based_on = serializers.CharField()
+
+
 class CurveOut(serializers.Serializer[Any]):
     at = serializers.DateTimeField()
     lit_minutes = serializers.IntegerField(allow_null=True, help_text="Elapsed, between instants.")
@@ -132,6 +148,7 @@ class CurveOut(serializers.Serializer[Any]):
     soda_g_per_m3 = serializers.IntegerField(allow_null=True)
     opening_c = serializers.IntegerField()
     cooling = CoolingOut(allow_null=True, help_text="An estimate of when it is below opening_c.")
+    outlook = FireOutlookOut(allow_null=True, help_text="When the cone and the end of the fire are due.")
     probes = ProbeOut(many=True)
 
 
@@ -275,6 +292,23 @@ class StrikeView(CoopAPIView):
         return Response(EntryOut(_entry(row)).data, status=201)
 
 
+def _outlook(seen: FireOutlook | None) -> dict[str, Any] | None:
+    if seen is None:
+        return None
+
+    def said(due: Ahead) -> dict[str, Any]:
+        earliest, latest = due.span(due.most)
+        return {"likely": due.likely, "earliest": earliest, "latest": latest}
+
+    return {
+        "cone": seen.cone,
+        "target_c": seen.target_c,
+        "target": said(seen.target),
+        "end_of_fire": said(seen.end),
+        "based_on": seen.target.based_on,
+    }
+
+
 class CurveView(_OfFiring):
     @extend_schema(operation_id="fire_curve", responses=CurveOut)
     def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
@@ -296,6 +330,7 @@ class CurveView(_OfFiring):
             "soda_g_per_m3": state.soda_g_per_m3,
             "opening_c": state.opening_c,
             "cooling": state.cooling,
+            "outlook": _outlook(outlook_of(found, state.log, now)),
             "probes": [
                 {
                     "probe": probe.name,

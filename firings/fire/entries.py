@@ -73,6 +73,12 @@ def probes(entries: Sequence[Entry]) -> list[str]:
     return list(dict.fromkeys(entry.probe for entry in entries if entry.kind == "reading"))
 
 
+def in_round(entries: Sequence[Entry], now: datetime, *, after: timedelta = timedelta(minutes=30)) -> bool:
+    """Whether a body reduction runs at ``now`` or ended so lately that a held fire says nothing."""
+    rounds = [entry for entry in entries if entry.kind == "round" and entry.at <= now]
+    return bool(rounds) and (rounds[-1].phase == "start" or now - rounds[-1].at <= after)
+
+
 def hours_between(start: datetime, end: datetime) -> float:
     """Elapsed hours between two moments, negative if ``end`` comes first."""
     return (end - start) / timedelta(hours=1)

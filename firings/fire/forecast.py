@@ -1,8 +1,9 @@
-"""From a ``fire-log/1`` or ``wood-plan/1`` file to its answer: first forms by straight rate and prior hours."""
+"""From a ``fire-log/1`` or ``wood-plan/1`` file to its answer."""
 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -11,8 +12,8 @@ from typing import Any, Final
 
 from coop.errors import Malformed, Refused
 from firings import exchange
-from firings.fire import cones, progress, wood
-from firings.fire.entries import Entry, effective, hours_between, probes, readings
+from firings.fire import ahead, cones, progress, wood
+from firings.fire.entries import Entry, effective, hours_between, in_round, probes, readings
 
 LOG_SCHEMA: Final = exchange.read_schema(Path(__file__).with_name("fire-log-1.schema.json"))
 WOOD_SCHEMA: Final = exchange.read_schema(Path(__file__).with_name("wood-plan-1.schema.json"))
@@ -37,12 +38,13 @@ class KilnPrior:
 
 @dataclass(frozen=True, slots=True)
 class FireLog:
-    """One fire: its priors, when it was lit and ended, and all entries as written."""
+    """One fire: its priors, when it was lit and ended, all entries as written, and earlier fires of the kiln."""
 
     kiln: KilnPrior
     lit_at: datetime
     ended_at: datetime | None
     entries: tuple[Entry, ...]
+    past: tuple[FireLog, ...] = ()
 
 
 def read_fire_log(text: str) -> FireLog:
@@ -65,8 +67,9 @@ def forecast(log: FireLog) -> dict[str, Any]:
     climb = progress.rate(series[probe])
     stokes = [entry for entry in entries if entry.kind == "stoke"]
     burning = log.ended_at is None
-    stoked = burning and any(now - entry.at <= progress.WINDOW for entry in stokes)
+    stoked = burning and any(now - entry.at <= progress.WINDOW for entry in stokes) and not in_round(entries, now)
     kiln = log.kiln
+    seen = _outlook(log, series[probe]) if burning else None
     return {
         "format": "fire-forecast/1",
         "at": now.isoformat(),
@@ -74,8 +77,9 @@ def forecast(log: FireLog) -> dict[str, Any]:
         "probe": probe,
         "last_c": series[probe][-1][1],
         "rates": {name: _rate(progress.rate(points)) for name, points in series.items()},
-        "stalled": burning and progress.is_stalled(climb, kiln.least_rate_c_per_h, stoked=stoked),
-        "target": {"c": kiln.target_c, **_due(progress.time_to(climb, kiln.target_c))} if burning else None,
+        "stalled": burning and progress.stalls(series[probe], kiln.least_rate_c_per_h, stoked=stoked),
+        "target": {"c": kiln.target_c, **_ahead(seen.target)} if seen else None,
+        "end_of_fire": _ahead(seen.end) if seen else None,
         "end_of_fire_by_plan": _by_plan(log) if burning else None,
         "cones_due": _cones_due(climb, series[probe][-1][1]) if burning else [],
         "cones_down": [
@@ -86,7 +90,7 @@ def forecast(log: FireLog) -> dict[str, Any]:
         "wood": _wood(log, stokes, now),
         "soda_g": sum(entry.grams or 0 for entry in entries if entry.kind == "soda"),
         "cooling": _cooling(series[probe], kiln) if not burning else None,
-        "method": "straight line at the robust rate of the last two hours; earlier firings are not used yet",
+        "based_on": seen.target.based_on if seen else None,
     }
 
 
@@ -176,16 +180,17 @@ def _log(document: Mapping[str, Any], where: str) -> FireLog:
         faults += _cone_fault(f"{where}kiln.target_cone", kiln["target_cone"])
     if not faults and ended_at is not None and ended_at <= lit_at:
         faults.append(f"{where}ended_at: the end of fire comes before lit_at; correct one of them.")
-    for place, past in enumerate(document.get("past", ())):
+    past: list[FireLog] = []
+    for place, earlier in enumerate(document.get("past", ())):
         try:
-            _log(past, f"{where}past[{place}].")
+            past.append(_log(earlier, f"{where}past[{place}]."))
         except Malformed as malformed:
             faults += malformed.faults
     if faults:
         raise Malformed(faults)
     told = {key: kiln[key] for key in kiln if key not in {"name", "hours", "volume_m3"}}
     prior = KilnPrior(hours_low=hours["low"], hours_likely=hours["likely"], hours_high=hours["high"], **told)
-    return FireLog(prior, lit_at, ended_at, tuple(entries))
+    return FireLog(prior, lit_at, ended_at, tuple(entries), tuple(past))
 
 
 def _cone_fault(where: str, cone: str) -> list[str]:
@@ -213,6 +218,39 @@ def _rate(climb: progress.Rate | None) -> dict[str, float] | None:
         "high": round(climb.high, 1),
         "readings": climb.readings,
     }
+
+
+def _outlook(log: FireLog, points: Sequence[progress.Reading]) -> ahead.Outlook | None:
+    return ahead.outlook(
+        points,
+        lit_at=log.lit_at,
+        target_c=log.kiln.target_c,
+        hours_to_end=log.kiln.hours_likely,
+        earlier=[one for past in log.past if (one := _earlier(past, log.kiln.target_c)) is not None],
+    )
+
+
+def _earlier(log: FireLog, target_c: float) -> ahead.Earlier | None:
+    """What an earlier log teaches, by the probe that came highest; None where it never came near the target."""
+    entries = effective(log.entries)
+    series = max((readings(entries, probe) for probe in probes(entries)), key=_highest, default=[])
+    course = ahead.course_of(series, log.lit_at, target_c)
+    if course is None:
+        return None
+    ended = log.ended_at or series[-1][0]
+    return ahead.Earlier(course, max(hours_between(log.lit_at, ended) - course.to_target, 0.0))
+
+
+def _highest(points: Sequence[progress.Reading]) -> float:
+    return max((c for _, c in points), default=-math.inf)
+
+
+def _ahead(due: ahead.Ahead) -> dict[str, str]:
+    """The moment, and the moments within which it lies with 80 and with 50 %."""
+    earliest, latest = due.span(due.most)
+    half = due.span(due.half)
+    moments = {"likely": due.likely, "earliest": earliest, "latest": latest, "half_from": half[0], "half_to": half[1]}
+    return {name: moment.isoformat(timespec="minutes") for name, moment in moments.items()}
 
 
 def _due(due: progress.Due | None) -> dict[str, str | None]:

@@ -16,6 +16,11 @@ Reading = tuple[datetime, float]
 
 WINDOW: Final = timedelta(hours=2)
 LEAST_READINGS: Final = 3
+STALL_WINDOWS: Final = ((timedelta(minutes=32), 1.4), (timedelta(minutes=40), 1.1), (timedelta(minutes=50), 0.9))
+WILD_C: Final = 15
+WILD_C_PER_H: Final = 150
+STALL_MEMORY: Final = 24
+STALL_LEAST: Final = 6
 _Z: Final = {50: 0.6745, 80: 1.2816}
 
 
@@ -79,12 +84,48 @@ def rate(readings: Sequence[Reading], *, window: timedelta = WINDOW) -> Rate | N
     return Rate(slope, low, high, n, end, level)
 
 
-def is_stalled(climb: Rate | None, least_c_per_h: float, *, stoked: bool = True) -> bool:
-    """True if even the upper end of the rate stays under the firing's least rate while wood goes in.
+def stalls(readings: Sequence[Reading], least_c_per_h: float, *, stoked: bool = True) -> bool:
+    """True if over the last half hour or so even the upper end of the climb stays under the least rate.
 
-    Without a rate (too few readings) nothing is claimed.
+    Straight lines through the last STALL_WINDOWS, with the probe's own scatter (from second differences of the last
+    readings, which a steady climb leaves out); a line through fewer than three readings claims nothing, and neither
+    does a fire into which no wood goes. How soon and how falsely it warns: ``make bench-fire``.
     """
-    return stoked and climb is not None and climb.high < least_c_per_h
+    ordered = _without_wild(sorted(readings)[-STALL_MEMORY:])
+    if not stoked or len(ordered) < STALL_LEAST:
+        return False
+    scatter = _scatter([c for _, c in ordered])
+    end, slow = ordered[-1][0], False
+    for window, margin in STALL_WINDOWS:
+        recent = [(hours_between(end, at), c) for at, c in ordered if at >= end - window]
+        if len(recent) < LEAST_READINGS:
+            continue
+        mean_h, mean_c = math.fsum(h for h, _ in recent) / len(recent), math.fsum(c for _, c in recent) / len(recent)
+        sxx = math.fsum((h - mean_h) ** 2 for h, _ in recent)
+        climb = math.fsum((h - mean_h) * (c - mean_c) for h, c in recent) / sxx
+        if not slow and climb >= least_c_per_h:
+            return False
+        slow = True
+        if climb + margin * scatter / math.sqrt(sxx) < least_c_per_h:
+            return True
+    return False
+
+
+def _without_wild(ordered: Sequence[Reading]) -> list[Reading]:
+    """The readings without those that no kiln can follow: far from both neighbours, or the last far from all before."""
+    kept = []
+    for place, (at, c) in enumerate(ordered):
+        near = [other for other in ordered[max(place - 1, 0) : place + 2] if other[0] != at]
+        if all(abs(c - other) > WILD_C + WILD_C_PER_H * abs(hours_between(at, when)) for when, other in near):
+            continue
+        kept.append((at, c))
+    return kept
+
+
+def _scatter(values: Sequence[float]) -> float:
+    """Standard deviation of single readings, °C: robust, from second differences, at least half a degree."""
+    bends = [abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False)]
+    return max(median(bends) / 0.6745 / math.sqrt(6), 0.5)
 
 
 def time_to(climb: Rate | None, target_c: float) -> Due | None:

@@ -18,10 +18,11 @@ from coop.templatetags.look import temperature
 from firings.access import check_takes_part
 from firings.fire import cones, progress
 from firings.fire.curve import curve_svg
-from firings.fire.entries import Entry, effective, readings
+from firings.fire.entries import Entry, effective, in_round, readings
 from firings.fire.entries import probes as probes_of
 from firings.models import Firing, HandOver, LogEntry, Watch, WatchPlace
 from firings.queries.firings import firing_of
+from firings.queries.outlook import FireOutlook, outlook_of
 
 PAGE: Final = 50
 AMBIENT_C: Final = 15.0
@@ -161,7 +162,7 @@ def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireSta
     stokes = [entry for entry in log if entry.kind == LogEntry.Kind.STOKE]
     stoked_lately = any(elapsed(entry.at, now) <= progress.WINDOW for entry in stokes)
     hottest = max(states, key=lambda one: one.last_dc, default=None)
-    climb = progress.rate(readings(log, hottest.name)) if hottest else None
+    leading = readings(log, hottest.name) if hottest else []
     rounds = [entry for entry in log if entry.kind == LogEntry.Kind.ROUND]
     soda = [entry for entry in log if entry.kind == LogEntry.Kind.SODA]
     grams = sum(entry.grams or 0 for entry in soda)
@@ -172,8 +173,10 @@ def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireSta
         probes=states,
         spread_dc=max(one.last_dc for one in fresh) - min(one.last_dc for one in fresh) if len(fresh) > 1 else None,
         is_stalled=burning
-        and progress.is_stalled(climb, float(firing.kiln.least_rate_c_per_h), stoked=stoked_lately)
-        and (climb is not None and elapsed(climb.at, now) <= progress.WINDOW),
+        and progress.stalls(
+            leading, float(firing.kiln.least_rate_c_per_h), stoked=stoked_lately and not in_round(log, now)
+        )
+        and elapsed(leading[-1][0], now) <= progress.WINDOW,
         stoked_lately=stoked_lately,
         since_reading=_since(max((one.last_at for one in states), default=None), now),
         since_stoke=_since(stokes[-1].at if stokes else None, now),
@@ -350,6 +353,7 @@ class FirePage:
     last_size: str
     dampers: tuple[str, ...]
     clock_goes_back: bool
+    outlook: FireOutlook | None
 
 
 def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime, number: int = 1) -> FirePage:
@@ -384,6 +388,7 @@ def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime,
         last_size=next((row.wood_size for row in reversed(rows) if row.wood_size), ""),
         dampers=_lately(entry.state for entry in log if entry.kind == LogEntry.Kind.DAMPER),
         clock_goes_back=may_need_fold(firing, now),
+        outlook=outlook_of(firing, log, now),
     )
 
 

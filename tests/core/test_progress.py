@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.errors import Malformed, Refused
-from firings.fire import forecast
+from firings.fire import forecast, progress
 from firings.fire.entries import Entry, effective
 from firings.fire.handover import draft
-from firings.fire.progress import cooling, is_stalled, rate, time_to
+from firings.fire.progress import cooling, rate, time_to
 
 START = datetime(2026, 3, 14, 8, tzinfo=UTC)
 
@@ -46,7 +46,7 @@ def test_too_few_readings_claim_no_rate_and_no_stall():
     assert rate([]) is None
     assert rate(line(60, n=2)) is None
     assert rate([(START, 500), (START, 510), (START, 520)]) is None
-    assert not is_stalled(None, 20)
+    assert not progress.stalls(line(0, n=3), 20)
     assert time_to(None, 1200) is None
 
 
@@ -56,18 +56,28 @@ def test_only_the_window_counts():
 
 
 def test_a_flat_fire_is_stalled_only_while_wood_goes_in():
-    flat = rate(line(1))
-    assert is_stalled(flat, 20)
-    assert not is_stalled(flat, 20, stoked=False)
-    assert not is_stalled(rate(line(60)), 20)
+    flat = line(60, n=8) + [(at(2 + 0.15 * n), 620 + n % 2) for n in range(1, 6)]
+    assert progress.stalls(flat, 20)
+    assert not progress.stalls(flat, 20, stoked=False)
+
+
+def test_a_climb_is_no_stall_however_wild_one_reading_is():
+    climb = line(60, step=0.15, n=14)
+    assert not progress.stalls(climb, 20)
+    for wild in (-180, 150):
+        assert not progress.stalls([*climb[:-1], (climb[-1][0], climb[-1][1] + wild)], 20)
 
 
 def test_a_noisy_climb_whose_upper_end_clears_the_least_rate_is_no_stall():
-    scatter = [-12, 9, -3, 14, -10, 2, 11, -8, 6]
-    noisy = [(moment, c + off) for (moment, c), off in zip(line(15), scatter, strict=True)]
-    climb = rate(noisy)
-    assert climb.low < 20 < climb.high
-    assert not is_stalled(climb, 20)
+    noisy = [(moment, c + (9 if n % 2 else -9)) for n, (moment, c) in enumerate(line(19, step=0.15, n=14))]
+    assert not progress.stalls(noisy, 20)
+
+
+def test_a_stall_that_is_over_is_no_longer_claimed():
+    stalled = line(60, n=8) + [(at(2 + 0.15 * n), 620.0) for n in range(1, 6)]
+    again = [(at(2.75 + 0.15 * n), 620 + 12.0 * n) for n in range(1, 5)]
+    assert progress.stalls(stalled, 20)
+    assert not progress.stalls(stalled + again, 20)
 
 
 def test_the_target_is_due_by_the_straight_rate():
@@ -198,10 +208,32 @@ def test_the_sample_log_is_forecast_from_its_hottest_probe():
     assert (answer["probe"], answer["last_c"], answer["stalled"]) == ("front", 1050.0, False)
     # readings of the last two hours rise from 968 (15:00) to 1050 (17:00)
     assert 38 < answer["rates"]["front"]["c_per_h"] < 46
-    assert answer["target"]["earliest"] <= answer["target"]["likely"] <= answer["target"]["latest"]
+    for due in (answer["target"], answer["end_of_fire"]):
+        assert due["earliest"] <= due["half_from"] <= due["likely"] <= due["half_to"] <= due["latest"]
+    assert answer["target"]["likely"] < answer["end_of_fire"]["likely"]
     assert answer["cones_due"][0]["c"] > 1050
     assert answer["wood"]["left_kg"] == round(520 - 1.8 * answer["wood"]["pieces"])
     assert answer["cooling"] is None
+
+
+def test_earlier_fires_of_the_kiln_move_the_forecast_and_are_named():
+    slow = json.loads(SAMPLE)
+    lit = datetime.fromisoformat(slow["lit_at"])
+    slow["entries"] = [
+        {
+            "at": (lit + timedelta(hours=h)).isoformat(),
+            "kind": "reading",
+            "probe": "front",
+            "c": min(100 * h, 1000 + 10 * (h - 10)),
+        }
+        for h in range(1, 40)
+    ]
+    slow["ended_at"] = (lit + timedelta(hours=40)).isoformat()
+    alone = forecast.forecast(forecast.read_fire_log(SAMPLE))
+    with_past = forecast.forecast(forecast.read_fire_log(changed(past=[slow, slow])))
+    assert with_past["target"]["likely"] > alone["target"]["likely"]
+    assert "2 earlier fires" in with_past["based_on"]
+    assert "sheet" in alone["based_on"]
 
 
 def test_a_fire_that_has_ended_is_forecast_to_cool():

@@ -1,0 +1,84 @@
+"""When the fire reaches its cone and ends, from its own readings and earlier fires of the kiln."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from coop.periods import elapsed
+from firings.fire import ahead, cones, progress
+from firings.fire.entries import Entry, hours_between, readings
+from firings.fire.entries import probes as probes_of
+from firings.models import Firing, LogEntry
+
+EARLIER: Final = 5
+# 60 °C/h is the slow column of the chart: near the top a wood kiln climbs no faster.
+CHART_RATE_C_PER_H: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class FireOutlook:
+    """The cone aimed at with its charted temperature, and when that and the end of the fire are due (80 %)."""
+
+    cone: str
+    target_c: int
+    target: ahead.Ahead
+    end: ahead.Ahead
+
+    @property
+    def is_reached(self) -> bool:
+        return self.target.likely_h == 0
+
+    @property
+    def target_span(self) -> tuple[datetime, datetime]:
+        return self.target.span(self.target.most)
+
+    @property
+    def end_span(self) -> tuple[datetime, datetime]:
+        return self.end.span(self.end.most)
+
+
+def outlook_of(firing: Firing, log: Sequence[Entry], now: datetime) -> FireOutlook | None:
+    """None unless the fire burns, its cone is on the chart, and the hottest probe was read within two hours."""
+    charted = cones.equivalent_c(firing.target_cone, CHART_RATE_C_PER_H).temp_c
+    if firing.stage != Firing.Stage.LIT or firing.lit_at is None or charted is None:
+        return None
+    series = _leading(log)
+    if not series or elapsed(series[-1][0], now) > progress.WINDOW:
+        return None
+    made = ahead.outlook(
+        series,
+        lit_at=firing.lit_at,
+        target_c=charted,
+        hours_to_end=float(firing.kiln.hours_likely),
+        earlier=earlier_fires(firing, charted),
+    )
+    return None if made is None else FireOutlook(firing.target_cone, round(charted), made.target, made.end)
+
+
+def earlier_fires(firing: Firing, target_c: float) -> list[ahead.Earlier]:
+    """What the last EARLIER fires of the kiln that came to this temperature teach; two queries."""
+    past = Firing.objects.filter(coop=firing.coop_id, kiln=firing.kiln_id, ended_at__isnull=False, lit_at__isnull=False)
+    fires = {fire.pk: fire for fire in past.exclude(pk=firing.pk).order_by("-ended_at")[:EARLIER]}
+    rows = LogEntry.objects.filter(coop=firing.coop_id, firing__in=list(fires), kind=LogEntry.Kind.READING)
+    standing = rows.filter(corrections=None, strikes=False).exclude(temperature_dc=None).order_by("observed_at")
+    series: dict[int, dict[str, list[progress.Reading]]] = defaultdict(lambda: defaultdict(list))
+    for fire, at, probe, tenths in standing.values_list("firing_id", "observed_at", "probe", "temperature_dc"):
+        if fires[fire].ended_at is not None and at <= fires[fire].ended_at:
+            series[fire][probe].append((at, (tenths or 0) / 10))
+    found = []
+    for pk, by_probe in series.items():
+        lit_at, ended_at = fires[pk].lit_at, fires[pk].ended_at
+        points = max(by_probe.values(), key=lambda points: max(c for _, c in points))
+        if lit_at is None or ended_at is None or (course := ahead.course_of(points, lit_at, target_c)) is None:
+            continue
+        found.append(ahead.Earlier(course, max(hours_between(lit_at, ended_at) - course.to_target, 0.0)))
+    return found
+
+
+def _leading(log: Sequence[Entry]) -> list[progress.Reading]:
+    """The readings of the probe that reads highest now."""
+    return max((readings(log, name) for name in probes_of(log)), key=lambda points: points[-1][1], default=[])
