@@ -123,9 +123,8 @@ def published():
                 made = ahead.to_target(seen, lit_at=sim.LIT_AT, target_c=target, hours_likely=expected)
                 line, left = last_hour_line(seen, target), reached - hour
                 inside = "within" if made.most[0] <= left <= made.most[1] else "outside"
-                print(
-                    f"  hour {hour:5.1f}: left {left:5.1f} h, forecast {made.likely_h:5.1f}, line {line:5.1f}; {inside} 80 %"
-                )
+                ours = f"forecast {made.likely_h:5.1f} ({made.most[0]:.1f} to {made.most[1]:.1f})"
+                print(f"  hour {hour:5.1f}: left {left:5.1f} h, {ours}, {inside} 80 %; line {line:5.1f}")
 
 
 def main():

@@ -219,14 +219,10 @@ def test_the_sample_log_is_forecast_from_its_hottest_probe():
 def test_earlier_fires_of_the_kiln_move_the_forecast_and_are_named():
     slow = json.loads(SAMPLE)
     lit = datetime.fromisoformat(slow["lit_at"])
+    course = {h: min(100 * h, 1000 + 10 * (h - 10)) for h in range(1, 40)}  # quick to 1000 °C, then 10 °C an hour
     slow["entries"] = [
-        {
-            "at": (lit + timedelta(hours=h)).isoformat(),
-            "kind": "reading",
-            "probe": "front",
-            "c": min(100 * h, 1000 + 10 * (h - 10)),
-        }
-        for h in range(1, 40)
+        {"at": (lit + timedelta(hours=h)).isoformat(), "kind": "reading", "probe": "front", "c": c}
+        for h, c in course.items()
     ]
     slow["ended_at"] = (lit + timedelta(hours=40)).isoformat()
     alone = forecast.forecast(forecast.read_fire_log(SAMPLE))
