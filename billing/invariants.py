@@ -213,6 +213,19 @@ def _hours(coop: Coop) -> tuple[int, Iterable[str]]:
     ]
 
 
+@_invariant("hours carried over or settled in money add up to nothing, and a correction stays with its line")
+def _hours_moved(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = HoursEntry.objects.of(coop).filter(kind__in=["carried", "money", "corrected"]).order_by()
+    carried = rows.filter(kind="carried").values("member__person__name").annotate(sum=Sum("minutes")).exclude(sum=0)
+    money = rows.filter(kind="money").values("firing__name").annotate(sum=Sum("minutes")).exclude(sum=0)
+    strayed = rows.filter(kind="corrected").exclude(member=F("corrects__member"))
+    return rows.count(), [
+        *(f"Hours {row['member__person__name']} carried over leave {row['sum']} minutes." for row in carried),
+        *(f"Hours settled in money in {row['firing__name']} leave {row['sum']} minutes." for row in money),
+        *(f"{row}: corrects a line of somebody else." for row in strayed.select_related("member__person")),
+    ]
+
+
 @_invariant("no kiln is taken twice at a time")
 def _kilns(coop: Coop) -> tuple[int, Iterable[str]]:
     faults, count = [], 0

@@ -43,20 +43,20 @@ def feed(request: HttpRequest, token: str) -> HttpResponseBase:
     now = timezone.now()
     if _misses(request, now) >= MOST_MISSES:
         return _too_many()
-    coop = Coop.objects.filter(slug=request.coop_slug).first()  # type: ignore[attr-defined]
-    if coop is None:
+    slug = request.coop_slug  # type: ignore[attr-defined]
+    coop_pk = Coop.objects.filter(slug=slug).values_list("pk", flat=True).first()
+    if coop_pk is None:
         return _unknown(request, now)
-    with reading(coop):
-        found = queries.find(coop, token)
-        if found is None:
+    with reading(Coop(pk=coop_pk)):
+        link = queries.find(coop_pk, token)
+        if link is None:
             return _unknown(request, now)
-        found.coop = coop
-        mark = queries.mark_of(found, now)
+        mark = queries.mark_of(link, coop_pk, now)
         answer = get_conditional_response(request, mark.etag, int(mark.changed_at.timestamp()))
         if answer is None:
-            text = calendar_feed.write(queries.feed_of(found, now))
+            text = calendar_feed.write(queries.feed_of(queries.feed_row(link), now))
             answer = HttpResponse(text, content_type="text/calendar; charset=utf-8")
-            answer["Content-Disposition"] = f'inline; filename="{coop.slug}.ics"'
+            answer["Content-Disposition"] = f'inline; filename="{slug}.ics"'
     answer["ETag"] = mark.etag
     answer["Last-Modified"] = http_date(mark.changed_at.timestamp())
     answer["Cache-Control"] = "private, max-age=300"

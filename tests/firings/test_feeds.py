@@ -14,7 +14,7 @@ from icalendar import Calendar
 
 from coop.errors import NotAllowed, NotFound
 from coop.models import Membership, Role
-from firings.models import CalendarFeed, Chore, Firing, Kiln, Watch, WatchPlace
+from firings.models import CalendarFeed, Chore, Firing, GuestPass, Kiln, Watch, WatchPlace
 from firings.queries import feeds as queries
 from firings.services import chores, feeds, watches
 from tests.factories import NOW, ada, ben, cy, make_member
@@ -374,13 +374,60 @@ def test_queries_do_not_grow_with_watches_and_304_needs_few(client, at):
     assert count(link, **{"If-None-Match": client.get(link)["ETag"]}) <= 5 + set_config
 
 
+def mark(member, token, now=NOW):
+    link = queries.find(member.coop_id, token)
+    return queries.mark_of(link, member.coop_id, now)
+
+
 def test_the_mark_names_no_rows_of_others(at):
     firing = make_watch_firing()
     join(watches_of(firing)[0], ada(), stoker())
-    row, _token = feeds.make(firing.coop, by=ben(), now=NOW)
-    before = queries.mark_of(row, NOW)
+    _row, token = feeds.make(firing.coop, by=ben(), now=NOW)
+    before = mark(ben(), token)
     join(watches_of(firing)[1], stoker("Tam"))
-    assert queries.mark_of(row, NOW) == before
+    assert mark(ben(), token) == before
+
+
+def lead_it(firing, member):
+    Firing.objects.filter(pk=firing.pk).update(lead=member)
+
+
+def stand_in(firing, member):
+    Firing.objects.filter(pk=firing.pk).update(deputy=member)
+
+
+def book(firing, member):
+    give_space(firing, member, 100)
+
+
+def stand_a_watch(firing, member):
+    join(watches_of(firing)[0], member)
+
+
+def do_a_chore(firing, member):
+    wads = Chore.objects.get(firing=firing, kind="wads")
+    chores.sign_up(firing.coop, by=member, now=NOW, chore_id=wads.public_id)
+
+
+def be_a_guest(firing, member):
+    GuestPass.objects.create(coop=firing.coop, firing=firing, host=ada(), guest=member)
+
+
+@pytest.mark.parametrize("join_in", [lead_it, stand_in, book, stand_a_watch, do_a_chore, be_a_guest])
+def test_whatever_brings_a_firing_into_the_feed_changes_its_mark(client, at, join_in):
+    """The mark is written in SQL of its own: it must see every row the feed shows."""
+    firing, member = make_watch_firing(name="May fire"), stoker()
+    _row, token = feeds.make(firing.coop, by=member, now=NOW)
+    link = reverse("feed", kwargs={"coop": firing.coop.slug, "token": token})
+    assert events_at(client, link) == {}
+    marks = [mark(member, token)]
+    join_in(firing, member)
+    assert "Fire: May fire" in events_at(client, link)
+    marks.append(mark(member, token))
+    Firing.objects.filter(pk=firing.pk).update(ends_at=firing.ends_at + HOUR)
+    marks.append(mark(member, token))
+    assert len({one.etag for one in marks}) == 3
+    assert marks[2].changed_at == Firing.objects.get(pk=firing.pk).changed_at
 
 
 # --- The page and the API ---

@@ -9,6 +9,7 @@ from django.db.models import Sum
 from hypothesis import given
 from hypothesis import strategies as st
 
+from billing.invariants import check_all
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Notice
 from coop.policy import Terms
@@ -294,6 +295,38 @@ def test_the_database_refuses_a_line_without_reason_or_aim(name, more):
         values["corrects"] = entry
     with pytest.raises(IntegrityError, match=name), transaction.atomic():
         HoursEntry.objects.create(key="k", **values)
+
+
+@pytest.mark.django_db
+def test_verify_finds_hours_that_went_astray():
+    def faults():
+        return [fault for one in check_all(firing.coop) for fault in one.faults if "our" in fault or "line" in fault]
+
+    hours.credit(
+        member=ben(),
+        firing=a_firing_that_is_over(),
+        kind="adjusted",
+        minutes=-100,
+        why="Went home early",
+        key="old",
+        by=None,
+        now=NOW,
+    )
+    firing = make_watch_firing(terms=Terms(hour_rate_minor=100))
+    give_space(firing, ben(), 10_000)
+    [owed] = hours.owe_for(firing, None, NOW)
+    work(ada(), firing, 50, "a")
+    hours.settle_in_money(firing, None, NOW)
+    hours.correct(firing.coop, by=cora(), now=NOW, entry_id=owed.public_id, minutes=-1, why="A loan")
+    assert faults() == []
+    values = {"coop": firing.coop, "firing": firing, "why": "x", "at": NOW, "minutes": 7}
+    HoursEntry.objects.create(kind="carried", member=tess(), key="1", **values)
+    HoursEntry.objects.create(kind="money", member=tess(), key="2", **values)
+    HoursEntry.objects.create(kind="corrected", member=tess(), key="3", corrects=owed, **values)
+    said = " ".join(faults())
+    assert "Hours Tess carried over leave 7 minutes." in said
+    assert "leave 7 minutes" in said.replace("Hours Tess carried over leave 7 minutes.", "")
+    assert "corrects a line of somebody else" in said
 
 
 # --- The outlook before loading ---

@@ -146,7 +146,8 @@ def rows_named(name, path, coop):
     model = {
         "chore": models.Chore,
         "damage": models.Damage,
-        "entry": models.LogEntry,
+        "entry": models.HoursEntry if "hours/" in path else models.LogEntry,
+        "feed": models.CalendarFeed,
         "hand_over": models.HandOver,
         "item": models.CheckItem,
         "kiln": models.Kiln,
