@@ -7,10 +7,12 @@ import logging
 import pkgutil
 
 from celery import shared_task
+from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from coop.models import Coop
 from firings import documents
+from firings.models import Firing
 from firings.services import cleanup, on_call, reminders
 
 log = logging.getLogger(__name__)
@@ -36,7 +38,8 @@ def remind() -> None:
 def watch_over() -> None:
     """Call the next person for each watch that nobody has taken up; running twice calls nobody twice."""
     now = timezone.now()
-    for coop in Coop.objects.order_by("pk"):
+    burning = Firing.objects.filter(coop=OuterRef("pk"), stage=Firing.Stage.LIT)
+    for coop in Coop.objects.filter(Exists(burning)).order_by("pk"):
         try:
             on_call.escalate(coop, now=now)
         except Exception:  # one co-op's trouble must not keep the others uncalled
