@@ -144,6 +144,7 @@ def upset_roster(coop, place):
 
 def rows_named(name, path, coop):
     model = {
+        "allotment": models.Allotment,
         "chore": models.Chore,
         "damage": models.Damage,
         "entry": models.HoursEntry if "hours/" in path else models.LogEntry,
