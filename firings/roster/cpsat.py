@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from math import inf
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -14,8 +15,8 @@ def load() -> None:
     import_module("ortools.sat.python.cp_model")
 
 
-def solver(*, seconds: float, seed: int = 1) -> CpSolver:
-    """A solver that stops after ``seconds`` of the clock.
+def solver(*, seconds: float, seed: int = 1, work: float = inf) -> CpSolver:
+    """A solver that stops after ``seconds`` of the clock or so much ``work`` in its own, repeatable measure.
 
     One worker leaves the other cores to the pages and gives the same answer to the same question unless the
     clock ends it. Linear relaxations at level 2 carry most of the proofs here: rosters are nearly networks.
@@ -26,7 +27,10 @@ def solver(*, seconds: float, seed: int = 1) -> CpSolver:
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = seed
     solver.parameters.linearization_level = 2
-    solver.parameters.max_time_in_seconds = max(0.001, seconds)
+    if seconds < inf:
+        solver.parameters.max_time_in_seconds = max(0.001, seconds)
+    if work < inf:
+        solver.parameters.max_deterministic_time = work
     return solver
 
 

@@ -74,9 +74,12 @@ def why(
 
     Without ``assigned`` a roster with the fewest empty places is found first. A place empty in a roster that
     could be better has the reason ``spare``. After ``seconds`` what is left is said without proof
-    (``checked`` is False).
+    (``checked`` is False); so is everything where the solver is not installed.
     """
-    cpsat.load()
+    try:
+        cpsat.load()
+    except ImportError:
+        return tuple(_unproven(request, assigned or {}))
     until = time.monotonic() + seconds
     if assigned is None:
         assigned = fullest(request, seconds=seconds / 2)
@@ -99,6 +102,19 @@ def why(
     for number, search, model in clashes:
         found[number] = _smallest(request, model, found[number], search, until)
     return tuple(_merged(request, found))
+
+
+def _unproven(request: RosterRequest, assigned: Mapping[str, Sequence[str]]) -> Iterator[Reason]:
+    """What can be counted, without a solver."""
+    columns = {task.id: column for column, task in enumerate(request.tasks)}
+    for gap in gaps(request, assigned):
+        task = request.tasks[columns[gap.task]]
+        most = value.most_places(request, columns[task.id])
+        level = task.need - gap.places
+        if most < task.need:
+            yield _by_itself(request, task, most, None)
+        if most > level:
+            yield _clashing(request, request, "clash", task.id, most - level, _Clash({task.id: level + 1}, False), 0)
 
 
 def fullest(
@@ -412,15 +428,18 @@ def _rests(request: RosterRequest, person: Crewmate, tasks: Sequence[Task]) -> I
 # --- The reasons -------------------------------------------------------------------------------
 
 
-def _by_itself(request: RosterRequest, task: Task, most: int, until: float) -> Reason:
-    """Why this task could not be filled even if it were the only one."""
+def _by_itself(request: RosterRequest, task: Task, most: int, until: float | None) -> Reason:
+    """Why this task could not be filled even if it were the only one; without ``until`` its rules are not sought."""
     able = _able(request, [task])
     leading = [person for person in able if may_lead(person, task)]
     if len(leading) < task.lead:
         kind: Kind = "no_lead"
     else:
         kind = "too_few" if len(able) < task.need else "novices"
-    keys, checked = _needed_rules(request, {task.id: most + 1 if most else task.least}, until)
+    keys: list[_Key] = []
+    checked = until is not None
+    if until is not None:
+        keys, checked = _needed_rules(request, {task.id: most + 1 if most else task.least}, until)
     reason = Reason(
         kind=kind,
         open=(task.id,),

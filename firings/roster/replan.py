@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import ceil
+from math import ceil, inf
 from typing import TYPE_CHECKING, Any
 
 from firings.roster import cpsat, value
@@ -17,6 +17,7 @@ from firings.roster.problem import CAN, CANNOT, Crewmate, RosterRequest, Task
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpSolver, IntVar
 
+WORK_PER_SECOND = 0.5  # of the solver's repeatable measure, for each tier
 TIERS = ("unfilled", "told", "moved", *value.TIERS[1:])
 
 
@@ -64,21 +65,24 @@ def least_change(
     may_move: Collection[str] = (),
     seconds: float = 1.0,
     seed: int = 1,
+    repeatable: bool = False,
 ) -> Replan:
     """Fill what can be filled after ``changes`` while telling the fewest people anything new.
 
     First fewest places unfilled, then fewest people told, then fewest places changed, then the tiers of
     every roster. ``now`` in units from ``t0``: what has ended stays as it was; whoever is on a task that
     runs stays there unless they are in ``may_move`` or dropped out themselves, though others may join them.
-    Without ``now`` nothing has begun. Raises Malformed where a change names nobody or nothing.
+    Without ``now`` nothing has begun. With ``repeatable`` work ends the search, not the clock. Raises
+    Malformed where a change names nobody or nothing.
     """
     cpsat.load()
     began = time.monotonic()
     changes = tuple(changes)
     frame = _framed(request, old, changes, now, frozenset(may_move))
-    search = _Search(frame, seed)
-    least = search.fewest(max(began + 0.75 * seconds, time.monotonic() + 0.25 * seconds))
-    fairest = search.fairest(least, began + seconds)
+    search = _Search(frame, seed, seconds * WORK_PER_SECOND if repeatable else inf)
+    ends = inf if repeatable else began + seconds
+    least = search.fewest(max(ends - 0.25 * seconds, time.monotonic() + 0.25 * seconds))
+    fairest = search.fairest(least, ends)
     assigned = frame.whole(fairest.assigned)
     told, retimed, moved = _news(frame, assigned)
     tiers = (frame.unfilled(assigned), len(told), len(moved), *fairest.values)
@@ -213,9 +217,16 @@ def _what_is_open(
 
 
 def _there(person: Crewmate, task: Task) -> Crewmate:
-    skills = (*person.skills, task.skill) if task.skill else person.skills
+    """The person as they are at this task, which is neither too long for them nor a night too many any more."""
     return replace(
-        person, id=_at(person.id, task.id), skills=skills, no_night=False, owed=task.length, night_owed=task.night
+        person,
+        id=_at(person.id, task.id),
+        skills=(*person.skills, task.skill) if task.skill else person.skills,
+        no_night=False,
+        owed=task.length,
+        night_owed=task.night,
+        more_in_24h=task.length,
+        more_nights=1,
     )
 
 
@@ -246,9 +257,10 @@ class _Found:
 class _Search:
     """The model of the open tasks with the news as expressions."""
 
-    def __init__(self, frame: _Frame, seed: int) -> None:
+    def __init__(self, frame: _Frame, seed: int, work: float = inf) -> None:
         self.frame = frame
         self.seed = seed
+        self.work = work
         self.built = build(frame.sub)
         for rule in (_those_at_the_fire_stay, _days_with_what_stands, _nights_with_what_stands):
             rule(self.built, frame)
@@ -349,7 +361,7 @@ class _Search:
         model.clear_hints()  # type: ignore[no-untyped-call]
         for (person, task), here in on.items():
             model.add_hint(here, person in known[task])
-        solver = cpsat.solver(seconds=until - time.monotonic(), seed=self.seed)
+        solver = cpsat.solver(seconds=until - time.monotonic(), seed=self.seed, work=self.work)
         if not cpsat.solves(solver, model):
             return None, {task: tuple(crew) for task, crew in known.items()}
         return solver, {

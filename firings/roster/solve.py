@@ -7,8 +7,8 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
-from firings.roster import greedy, lexicographic, value
-from firings.roster.check import faults, gaps, may_lead
+from firings.roster import greedy, lexicographic, reasons, replan, value
+from firings.roster.check import faults, gaps
 from firings.roster.problem import RosterRequest
 
 # Before the solver is called this share of the time goes into exchanges, but no more than so many seconds.
@@ -26,7 +26,9 @@ class Unfilled:
 class Roster:
     """Who is on what. ``tiers`` and ``bounds`` go by ``value.TIERS``; ``proven[k]`` says that no roster
     has a better value in tier k with the earlier tiers as they are. ``told`` are the people whose places
-    differ from the roster that was to be kept. ``note`` says what went another way than usual."""
+    differ from the roster that was to be kept; fewer than ``told_at_least`` can be in no roster as full,
+    and later tiers are proven with the people told as they are. ``note`` says what went another way than
+    usual."""
 
     name: str
     assigned: dict[str, tuple[str, ...]]
@@ -39,6 +41,7 @@ class Roster:
     seconds: float
     seed: int
     note: str = ""
+    told_at_least: int | None = None
 
     @property
     def gap(self) -> tuple[float, ...]:
@@ -66,6 +69,10 @@ def plan(
     give the same roster unless the machine is so slow that the clock ends the search at one and a half
     ``seconds``. With ``repeatable`` the clock is not looked at.
     """
+    if keep is not None and seconds > 0:
+        mended = _mended(request, keep, seconds=seconds, seed=seed, repeatable=repeatable)
+        if mended is not None:
+            return mended
     began = time.monotonic()
     least = value.bounds(request)
     bench = greedy.Bench(request, keep)
@@ -77,9 +84,7 @@ def plan(
     if keep is None and seconds > 0 and not all(start.proven):
         start = lexicographic.improve(request, start, seconds=seconds - exchanging, seed=seed, by_clock=not repeatable)
     assigned = start.assigned
-    broken = faults(request, assigned)
-    if broken:
-        raise AssertionError("a proposed roster broke a rule: " + " ".join(broken))
+    _insist(request, assigned)
     unfilled = _unfilled(request, assigned)
     return Roster(
         name=request.name,
@@ -88,12 +93,45 @@ def plan(
         bounds=start.bounds,
         proven=start.proven,
         unfilled=unfilled,
-        reasons=tuple(one.why for one in unfilled),
+        reasons=_texts(unfilled),
         told=_told(request, assigned, keep),
         seconds=round(time.monotonic() - began, 3),
         seed=seed,
         note=start.note,
     )
+
+
+def _mended(
+    request: RosterRequest, keep: Mapping[str, Sequence[str]], *, seconds: float, seed: int, repeatable: bool
+) -> Roster | None:
+    """The roster with the least change against ``keep``; None without the solver."""
+    try:
+        found = replan.least_change(request, keep, seconds=seconds, seed=seed, repeatable=repeatable)
+    except ImportError:
+        return None
+    _insist(request, found.assigned)
+    unfilled = _unfilled(request, found.assigned)
+    skipped = ("told", "moved")
+    places = [number for number, tier in enumerate(replan.TIERS) if tier not in skipped]
+    return Roster(
+        name=request.name,
+        assigned=found.assigned,
+        tiers=value.tiers(request, found.assigned),
+        bounds=tuple(found.bounds[place] for place in places),
+        proven=tuple(found.proven[place] for place in places),
+        unfilled=unfilled,
+        reasons=_texts(unfilled),
+        told=found.told,
+        seconds=found.seconds,
+        seed=seed,
+        told_at_least=found.bounds[replan.TIERS.index("told")],
+    )
+
+
+def _insist(request: RosterRequest, assigned: Mapping[str, Sequence[str]]) -> None:
+    broken = faults(request, assigned)
+    if broken:
+        raise AssertionError("a proposed roster broke a rule: " + " ".join(broken))
 
 
 def write_roster(roster: Roster) -> str:
@@ -114,6 +152,8 @@ def write_roster(roster: Roster) -> str:
     }
     if roster.note:
         document["note"] = roster.note
+    if roster.told_at_least is not None:
+        document["told_at_least"] = roster.told_at_least
     return json.dumps(document, ensure_ascii=False, indent=1)
 
 
@@ -141,36 +181,12 @@ def _told(
 
 
 def _unfilled(request: RosterRequest, assigned: Mapping[str, Sequence[str]]) -> tuple[Unfilled, ...]:
-    columns = {task.id: column for column, task in enumerate(request.tasks)}
+    found = reasons.why(request, assigned)
     return tuple(
-        Unfilled(gap.task, gap.places, _why(request, columns[gap.task], assigned)) for gap in gaps(request, assigned)
+        Unfilled(gap.task, gap.places, " ".join(one.text for one in found if gap.task in one.open))
+        for gap in gaps(request, assigned)
     )
 
 
-def _why(request: RosterRequest, column: int, assigned: Mapping[str, Sequence[str]]) -> str:
-    """The nearest reason in words: too few can come, none may lead, too many novices, or busy elsewhere."""
-    task = request.tasks[column]
-    able = [
-        person
-        for person, signs in zip(request.people, request.wishes, strict=True)
-        if value.may_do(person, task, signs[column])
-    ]
-    leads = sum(may_lead(person, task) for person in able)
-    come = f"{len(able) or 'nobody'} can come"
-    skilled = f" with a sign-off for {task.skill}" if task.skill else ""
-    when = request.when(task)
-    if leads < task.lead:
-        may = f"{leads or 'none'} of them may lead kiln {task.kiln}"
-        return f"{when}: {come}{skilled}, {may}, {task.lead} must."
-    if len(able) < task.need:
-        return f"{when}: {come}{skilled}, {task.need} are needed."
-    if value.most_places(request, column) < task.need:
-        experienced = sum(person.role != "novice" for person in able)
-        return f"{when}: {come}, only {experienced} of them experienced; novices may not outnumber them."
-    there = assigned.get(task.id, ())
-    elsewhere = {person for crew in assigned.values() for person in crew} - set(there)
-    busy = sum(person.id in elsewhere for person in able)
-    why = "rest, hours in a day, nights or the crew's mix"
-    if busy == len(able):
-        return f"{when}: {come}, but all of them have other watches or chores, and {why} keep them off this one."
-    return f"{when}: {come}, but {busy} of them have other watches or chores, and {why} keep the others off."
+def _texts(unfilled: Sequence[Unfilled]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(one.why for one in unfilled))

@@ -1,6 +1,7 @@
 """Why places stay empty: reasons that hold, with nothing in them that could be left out."""
 
 import itertools
+import sys
 from dataclasses import replace
 from datetime import datetime
 
@@ -114,6 +115,16 @@ def test_without_time_reasons_are_said_but_not_vouched_for(monkeypatch):
     (reason,) = reasons.why(request, {"w1": ("ada", "dov"), "w2": ()}, seconds=0)
     assert not reason.checked
     assert "06:00-10:00" in reason.text
+
+
+def test_without_the_solver_what_can_be_counted_is_said(monkeypatch):
+    monkeypatch.setitem(sys.modules, "ortools.sat.python.cp_model", None)
+    request = asked([watch("w1", 0), watch("w2", 8)], [lead("ada"), hand("dov"), hand("eva")], {"ada": ".x"})
+    (reason,) = reasons.why(request, {"w1": ("ada", "dov"), "w2": ()})
+    assert reason.text == "Sat 06:00-10:00, kiln big: 2 can come, none of them may lead kiln big, 1 must."
+    assert not reason.checked
+    (reason,) = reasons.why(request, {"w1": (), "w2": ("ada", "dov")}, seconds=1)[:1]
+    assert reason.text == "Sat 02:00-06:00, kiln big: 3 can come, but all are needed elsewhere or must rest."
 
 
 # --- Against every roster there is ------------------------------------------------------------
