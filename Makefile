@@ -14,7 +14,7 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 	SECRET_KEY=only-for-this-check-0123456789-abcdefghijklmnopqrstuvwxyz-ABCDEFG EMAIL_URL=smtp://localhost:25
 
 .NOTPARALLEL:
-.PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format bench-fire browser clean
+.PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format bench-fire browser clean bench-watches-why
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
@@ -24,6 +24,7 @@ help:
 	@echo 'make check          lint, types, import contracts, migrations, settings, API schema'
 	@echo 'make schema         write docs/api/openapi.yaml anew'
 	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
+	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
 	@echo 'make format         format the code'
 	@echo 'make clean          remove the environment and what tools left; the data in var/ stay'
 
@@ -79,6 +80,9 @@ schema: $(ENV)/.ready-dev
 
 bench-fire: $(ENV)/.ready-dev
 	$(BIN)/python -m tests.bench.bench_fire
+
+bench-watches-why: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.bench.bench_roster_why $(ARGS)
 
 format: $(ENV)/.ready-dev
 	$(BIN)/ruff check --fix .

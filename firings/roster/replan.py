@@ -66,14 +66,16 @@ def least_change(
     seconds: float = 1.0,
     seed: int = 1,
     repeatable: bool = False,
+    fair: bool = True,
 ) -> Replan:
     """Fill what can be filled after ``changes`` while telling the fewest people anything new.
 
     First fewest places unfilled, then fewest people told, then fewest places changed, then the tiers of
     every roster. ``now`` in units from ``t0``: what has ended stays as it was; whoever is on a task that
     runs stays there unless they are in ``may_move`` or dropped out themselves, though others may join them.
-    Without ``now`` nothing has begun. With ``repeatable`` work ends the search, not the clock. Raises
-    Malformed where a change names nobody or nothing.
+    Without ``now`` nothing has begun. With ``repeatable`` work ends the search, not the clock. Without
+    ``fair`` it ends with the fewest changes, whoever they fall on. Raises Malformed where a change names
+    nobody or nothing.
     """
     cpsat.load()
     began = time.monotonic()
@@ -82,7 +84,7 @@ def least_change(
     search = _Search(frame, seed, seconds * WORK_PER_SECOND if repeatable else inf)
     ends = inf if repeatable else began + seconds
     least = search.fewest(max(ends - 0.25 * seconds, time.monotonic() + 0.25 * seconds))
-    fairest = search.fairest(least, ends)
+    fairest = search.fairest(least, ends if fair else -inf)
     assigned = frame.whole(fairest.assigned)
     told, retimed, moved = _news(frame, assigned)
     tiers = (frame.unfilled(assigned), len(told), len(moved), *fairest.values)
@@ -342,7 +344,7 @@ class _Search:
         bounds = [0] * len(self.built.tiers[1:])
         sure = least.values == least.bounds
         for tier, expression in enumerate(self.built.tiers[1:]):
-            if not sure:
+            if not sure or until <= time.monotonic():
                 break
             model.minimize(expression)
             solver, assigned = self._solved(until, assigned)

@@ -161,6 +161,12 @@ def test_a_crew_larger_than_needed_may_stay_so():
     assert least_change(asked(tasks, PEOPLE), known, [DropsOut("eva")]).assigned == {"w1": ("ada", "dov")}
 
 
+def test_in_a_hurry_fairness_waits_but_the_fewest_are_told_all_the_same():
+    full = least_change(asked(TASKS, PEOPLE), KNOWN, [DropsOut("dov")])
+    hurried = least_change(asked(TASKS, PEOPLE), KNOWN, [DropsOut("dov")], fair=False)
+    assert hurried.tiers[:3] == full.tiers[:3] == hurried.bounds[:3]
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
