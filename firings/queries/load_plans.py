@@ -15,6 +15,7 @@ from coop.models import Coop, Membership
 from firings.load_plan import check, drawing, furniture, moves, rules
 from firings.load_plan.moves import Place, Spot
 from firings.load_plan.problem import (
+    ONLY_ZONE,
     LoadRequest,
     PieceSpec,
     Placed,
@@ -48,13 +49,14 @@ class Usage:
 @dataclass(frozen=True, slots=True)
 class Stand:
     """One pot on a board as a loader reads it: ``number`` on its board, ``spot`` for an address; ``placement`` only on
-    an accepted plan; ``is_hit``: it is one of those looked for."""
+    an accepted plan; ``is_locked``: it stands in the kiln already; ``is_hit``: it is one of those looked for."""
 
     piece: PieceSpec
     owner: str
     placed: Placed
     placement: Placement | None
     is_mine: bool
+    is_locked: bool = False
     number: int = 0
     spot: str = ""
     is_hit: bool = False
@@ -89,7 +91,8 @@ class BoardView:
 @dataclass(frozen=True, slots=True)
 class LayerView:
     """One layer, 1 is the lowest; ``layer_id`` (public id) only on an accepted plan.
-    ``is_next``: the lowest layer of an accepted plan that is not all in; ``is_open``: shown unfolded."""
+    ``anchor`` is its id on the page, ``value`` how a form names it (``2.1``: zone, layer). ``is_next``: the lowest of
+    an accepted plan that is not all in; ``is_open``: shown unfolded."""
 
     zone: str
     number: int
@@ -97,6 +100,7 @@ class LayerView:
     boards: tuple[BoardView, ...]
     layer_id: str
     anchor: str
+    value: str
     faults: tuple[str, ...] = ()
     is_next: bool = False
     is_open: bool = False
@@ -163,21 +167,46 @@ class OwnerView:
 
 
 @dataclass(frozen=True, slots=True)
+class BoardChoice:
+    """A board a pot can be carried to, ``value`` as ``2.1.3`` (zone, layer, board); ``is_new``: its layer is to be."""
+
+    value: str
+    zone: str
+    layer: int
+    board: int
+    is_new: bool
+    is_here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PotChoice:
+    """A pot to change places with."""
+
+    spot: str
+    number: int
+    piece: str
+    owner: str
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
 class HandView:
-    """One layer of a plan for work by hand. ``zones``: id, boards in a layer, number of the next new layer;
-    ``heights`` the shown layer can have (empty: any); ``locked``: the chosen pot stands in the kiln already."""
+    """One layer of a plan for work by hand.
+
+    ``chosen``: the pot in hand, on board ``board``. ``heights``: what the shown layer can have (empty: any).
+    """
 
     row: LoadPlan
     layers: tuple[LayerView, ...]
     shown: LayerView | None
     chosen: Stand | None
+    board: int
     left_out: tuple[LeftOutView, ...]
     faults: tuple[str, ...]
     other_faults: tuple[str, ...]
-    stands: tuple[Stand, ...]
-    zones: tuple[tuple[str, int, int], ...]
+    boards: tuple[BoardChoice, ...]
+    pots: tuple[PotChoice, ...]
     heights: tuple[int, ...]
-    locked: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,42 +390,64 @@ def view_of(
     )
 
 
-def layers_of(row: LoadPlan, wanted: Collection[UUID], *, member: Membership | None = None) -> list[LayerView]:
-    """Some layers of an accepted plan as ``view_of`` shows them, from the floor up; for a tick that is to be quick."""
-    reader = _Reader(row, member)
-    return [layer for layer in reader.layers({}) if layer.layer_id in {str(one) for one in wanted}]
+def zone_ids(row: LoadPlan) -> list[str]:
+    """Zones of a plan in its order: what the numbers in a spot's address stand for."""
+    named = row.request.get("zones") or [{"id": ONLY_ZONE}]
+    return [zone["id"] for zone in named]
 
 
-def hand_view(row: LoadPlan, spot: Spot | None, *, member: Membership | None = None, zone: str = "", layer: int = 0,
-              href: Callable[[str], str]) -> HandView:  # fmt: skip
+def layers_of(
+    row: LoadPlan, wanted: Collection[UUID], *, member: Membership | None = None, prefix: str = ""
+) -> list[LayerView]:
+    """Some layers of an accepted plan as ``view_of`` shows them, from the floor up; for a tick that is to be quick.
+
+    ``prefix`` keeps their ids apart from others on the page.
+    """
+    found = Layer.objects.filter(coop=row.coop_id, plan=row, public_id__in=wanted).select_related("zone__zone")
+    numbers = {(layer.zone.zone.name, layer.number) for layer in found}
+    reader = _Reader(row, member, prefix=prefix)
+    layers = reader.layers({}, draw=lambda zone, number: (zone, number) in numbers)
+    return [layer for layer in layers if (layer.zone, layer.number) in numbers]
+
+
+def hand_view(
+    row: LoadPlan,
+    spot: Spot | None,
+    *,
+    member: Membership | None = None,
+    zone: str = "",
+    layer: int = 0,
+    href: Callable[[str], str],
+) -> HandView:
     """One layer of a plan for work by hand: the one that holds ``spot``, else the one named, else the first.
 
     Every pot is a link (``href`` of its spot).
     """
     reader = _Reader(row, member, href=href)
-    chosen = next((one for one in reader.stands() if spot is not None and reader.spot_of(one) == spot), None)
+    chosen = reader.stand_at(spot)
     if spot is not None and chosen is not None:
-        zone, layer = spot.zone, spot.layer
+        zone, layer, reader.marked = spot.zone, spot.layer, spot
+    numbers = reader.layer_numbers()
+    here = (zone, layer) if (zone, layer) in numbers else next(iter(numbers), None)
     faults = check.faults(reader.request, reader.plan)
     said = moves.by_board(reader.request, faults)
-    reader.marked = spot
-    layers = reader.layers(said, draw=lambda z, n: (z, n) == (zone, layer) if layer else n == 1)
-    shown = next((one for one in layers if (one.zone, one.number) == (zone, layer)), layers[0] if layers else None)
+    layers = reader.layers(said, draw=lambda zone, number: (zone, number) == here)
+    shown = next((one for one in layers if (one.zone, one.number) == here), None)
     heights = rules.makeable_heights(reader.zone(shown.zone)) if shown is not None else ()
+    board = spot.board if spot is not None and chosen is not None else 0
     return HandView(
         row=row,
         layers=tuple(layers),
         shown=shown,
         chosen=chosen,
+        board=board,
         left_out=reader.left_out(),
         faults=tuple(faults),
         other_faults=tuple(said.get(None, ())),
-        stands=tuple(reader.stands()),
-        zones=tuple((one.id, one.boards_per_layer, len([v for v in layers if v.zone == one.id]) + 1)
-                    for one in reader.request.zones),
+        boards=tuple(reader.board_choices((*here, board) if here else None)),
+        pots=tuple(reader.pot_choices(spot)) if chosen is not None else (),
         heights=tuple(heights or ()),
-        locked=chosen is not None and spot in standing_of(row.firing),
-    )  # fmt: skip
+    )
 
 
 def changes_of(row: LoadPlan, *, member: Membership | None = None) -> ChangesView | None:
@@ -611,7 +662,9 @@ class _Reader:
         words: str = "",
         least_text: float = 22,
         href: Callable[[str], str] | None = None,
+        prefix: str = "",
     ) -> None:
+        self.prefix = prefix
         self.row, self.me = row, str(member.pk) if member is not None else ""
         self.only_mine, self.words = only_mine, " ".join(words.casefold().split())
         self.least_text, self.href = least_text, href
@@ -623,6 +676,9 @@ class _Reader:
         self.patterns = drawing.owner_patterns(self.request)
         self.zone_ids = [zone.id for zone in self.request.zones]
         self.placements = _placements(row)
+        accepted = row.state == LoadPlan.State.ACCEPTED
+        loaded = {spot for spot, placement in self.placements.items() if placement.loaded_at is not None}
+        self.standing = loaded if accepted else set(standing_of(row.firing))
         self._stands = list(self._read())
 
     def zone(self, zone_id: str) -> ZoneSpec:
@@ -631,8 +687,27 @@ class _Reader:
     def stands(self) -> list[Stand]:
         return [stand for *_, stand in self._stands]
 
-    def spot_of(self, stand: Stand) -> Spot:
-        return moves.spot_from(stand.spot, self.zone_ids)
+    def stand_at(self, spot: Spot | None) -> Stand | None:
+        return next((stand for at, stand in self._stands if at == spot), None)
+
+    def layer_numbers(self) -> list[tuple[str, int]]:
+        """Zone and number of every layer, zone by zone from the floor up."""
+        numbers = Counter(layer.zone for layer in self.plan.layers)
+        return [(zone, number) for zone in self.zone_ids for number in range(1, numbers[zone] + 1)]
+
+    def board_choices(self, here: tuple[str, int, int] | None) -> Iterator[BoardChoice]:
+        numbers = Counter(layer.zone for layer in self.plan.layers)
+        for at, zone in enumerate(self.request.zones, 1):
+            top = numbers[zone.id] + 1
+            for layer in range(1, top + 1):
+                for board in range(1, zone.boards_per_layer + 1):
+                    is_here = (zone.id, layer, board) == here
+                    yield BoardChoice(f"{at}.{layer}.{board}", zone.id, layer, board, layer == top, is_here)
+
+    def pot_choices(self, chosen: Spot | None) -> Iterator[PotChoice]:
+        for spot, stand in self._stands:
+            if spot != chosen and not stand.is_locked:
+                yield PotChoice(stand.spot, stand.number, stand.piece.label, stand.owner, _place(spot))
 
     def _read(self) -> Iterator[tuple[Spot, Stand]]:
         numbers: Counter[tuple[str, int, int]] = Counter()
@@ -649,9 +724,10 @@ class _Reader:
                     placed,
                     self.placements.get(spot),
                     piece.owner == self.me,
-                    numbers[at],
-                    moves.spot_text(spot, self.zone_ids),
-                    self.is_hit(piece),
+                    is_locked=spot in self.standing,
+                    number=numbers[at],
+                    spot=moves.spot_text(spot, self.zone_ids),
+                    is_hit=self.is_hit(piece),
                 ),
             )
 
@@ -694,7 +770,9 @@ class _Reader:
         for at, zone in enumerate(self.request.zones, 1):
             planned = [layer for layer in self.plan.layers if layer.zone == zone.id]
             of_zone = [
-                self._layer(zone.id, layer, number, on_board, faults, f"zone-{at}-{number}", draw(zone.id, number))
+                self._layer(
+                    zone.id, layer, number, on_board, faults, f"{self.prefix}zone-{at}-{number}", draw(zone.id, number)
+                )
                 for number, layer in enumerate(planned, 1)
             ]
             following = next((n for n, view in enumerate(of_zone) if view.layer_id and not view.is_loaded), None)
@@ -724,23 +802,27 @@ class _Reader:
             if draw:
                 svg = drawing.board_svg(
                     self.request, layer, board, number=number, names=self.names, patterns=self.patterns,
+                    prefix=self.prefix,
                     looks=[self._look(stand) for stand in stands], least_text=self.least_text,
                 )  # fmt: skip
             boards.append(BoardView(board, svg, tuple(stands), tuple(faults.get((zone, number, board), ()))))
         placed = [s.placement for b in boards for s in b.stands if s.placement is not None]
         layer_id = str(placed[0].layer.public_id) if placed else ""
         said = tuple(faults.get((zone, number, 0), ()))
-        return LayerView(zone, number, layer.height_mm, tuple(boards), layer_id, anchor, said)
+        value = anchor.replace("-", ".")
+        return LayerView(
+            zone, number, layer.height_mm, tuple(boards), layer_id, f"{self.prefix}layer-{anchor}", value, said
+        )
 
     def _look(self, stand: Stand) -> drawing.Look:
-        marked = stand.is_hit or (self.marked is not None and self.spot_of(stand) == self.marked)
+        chosen = self.marked is not None and stand.spot == moves.spot_text(self.marked, self.zone_ids)
         return drawing.Look(
             number=stand.number,
             initials=self.initials.get(stand.piece.owner, ""),
-            marked=marked,
-            loaded=stand.is_loaded,
+            marked=stand.is_hit or chosen,
+            loaded=stand.is_locked,
             href=self.href(stand.spot) if self.href else "",
-            spot=stand.spot if self.href else "",
+            spot=stand.spot if self.href and not stand.is_locked else "",
         )
 
     def owners(self) -> tuple[OwnerView, ...]:
