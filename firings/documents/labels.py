@@ -5,17 +5,28 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+import segno
+from django.conf import settings
+from django.urls import reverse
 from django.utils.text import slugify
 from django.utils.translation import gettext as _
 
 from coop import documents, pdf
 from coop.computations import work
 from coop.errors import Refused
-from coop.models import Computation, Membership
+from coop.models import Computation, Coop, Membership
+from firings.documents.load_sheets import PAPERS
 from firings.models import Firing, Piece
 from firings.queries.load_plans import where_pieces_stand
 
 MOST_LABELS = 3000
+
+
+def code_for(coop: Coop, piece: Piece) -> str:
+    """A QR code as a data: address; it holds the address of the piece's page, which only the co-op's members see."""
+    address = reverse("piece", kwargs={"coop": coop.slug, "piece": piece.public_id})
+    code = segno.make(f"{settings.SITE_URL}{address}", error="m", micro=False)
+    return str(code.svg_data_uri(border=4, dark="#000", light="#fff"))
 
 
 @work("piece_labels")
@@ -38,8 +49,9 @@ def set_labels(computation: Computation, now: datetime) -> dict[str, Any]:
         rows = rows.filter(booking__member=whose)
     places = where_pieces_stand(firing)
     labels = [
-        {"piece": piece, "copy": copy, "where": places.get(piece.pk, "")}
+        {"piece": piece, "copy": copy, "where": places.get(piece.pk, ""), "code": code}
         for piece in rows
+        for code in [code_for(coop, piece)]
         for copy in range(1, piece.count + 1)
     ]
     if len(labels) > MOST_LABELS:
@@ -48,6 +60,7 @@ def set_labels(computation: Computation, now: datetime) -> dict[str, Any]:
         "coop": coop,
         "firing": firing,
         "labels": labels,
+        "paper": PAPERS[computation.request.get("paper", "a4")],
         "now": now,
         "document_title": _("Labels: %(firing)s") % {"firing": firing.name},
     }

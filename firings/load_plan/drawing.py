@@ -253,11 +253,11 @@ def _piece(
         edge = 'class="mark" fill="none" stroke="#000" stroke-width="8"'
         parts.append(_outline(piece, x, y, wide - 8, deep - 8, edge))
     owner = names.get(piece.owner, piece.owner)
-    lines = [piece.label or piece.id, owner, f"h {piece.h}"]
+    name = piece.label or piece.id
     if look.number:
-        parts.append(_numbered_label(look, lines[:2], x, y, wide, deep, least))
+        parts.append(_numbered_label(look, name, x, y, wide, deep, least))
     else:
-        parts.append(_label(lines, x, y, wide, deep))
+        parts.append(_label([name, owner, f"h {piece.h}"], x, y, wide, deep))
     group = f'<g class="piece"{_data_spot(look, wide, deep)}><title>{_text(_described(piece, names, placed))}</title>'
     whole = f"{group}{''.join(parts)}</g>"
     if not look.href:
@@ -276,20 +276,17 @@ def _outline(piece: PieceSpec, x: float, y: float, wide: float, deep: float, loo
     return _rect(x - wide / 2, y - deep / 2, max(wide, 2), max(deep, 2), look)
 
 
-def _numbered_label(
-    look: Look, lines: Sequence[str], x: float, y: float, wide: float, deep: float, least: float
-) -> str:
-    """Number and initials as large as the pot allows; piece and owner below them only where they can be read."""
+def _numbered_label(look: Look, name: str, x: float, y: float, wide: float, deep: float, least: float) -> str:
+    """Number and initials as large as the pot allows, the piece's name below where it can be read whole."""
     head = f"{'✓' if look.loaded else ''}{look.number} {look.initials}".strip()
-    size = max(12.0, min(38.0, deep / 2.2, wide / (0.62 * len(head) + 1)))
-    room = int(0.86 * wide / (0.6 * least))
-    below = lines if room >= 8 and deep >= 1.3 * size + len(lines) * 1.2 * least + 24 else ()
-    kept = [_cut(line, room) for line in below]
-    high = 1.1 * size + len(kept) * 1.2 * least
-    across = max([0.62 * size * len(head), *(0.6 * least * len(line) for line in kept)]) + 6
+    size = max(12.0, min(36.0, deep / 2.4, wide / (0.62 * len(head) + 1)))
+    below = name if len(name) * 0.6 * least <= 0.8 * wide and deep >= size + 1.2 * least + 36 else ""
+    high = 1.1 * size + (1.2 * least if below else 0)
+    across = max(0.62 * size * len(head), 0.6 * least * len(below)) + 6
     top = y - high / 2
     texts = [_centred(head, x, top + 0.88 * size, size)]
-    texts += [_centred(line, x, top + 1.1 * size + (at + 0.85) * 1.2 * least, least) for at, line in enumerate(kept)]
+    if below:
+        texts.append(_centred(below, x, top + 1.1 * size + 0.85 * 1.2 * least, least))
     return _rect(x - across / 2, top - 1, across, high + 3, 'fill="#fff"') + "".join(texts)
 
 

@@ -471,6 +471,11 @@ def changes_of(row: LoadPlan, *, member: Membership | None = None) -> ChangesVie
     return ChangesView(before, svg, rows, moves.heights_changed(old, new))
 
 
+def faults_of(row: LoadPlan) -> list[str]:
+    """Every rule the plan breaks, in a loader's words."""
+    return check.faults(request_from(row.request), plan_from(row.plan))
+
+
 def standing_of(firing: Firing) -> dict[Spot, Placement]:
     """Pots that stand in the kiln already (ticked on the accepted plan), by where they stand."""
     return {

@@ -56,8 +56,7 @@ def proposed_accepted_and_ticked_load_plan(lead):
         if layers.first.get_attribute("open") is None:
             layers.first.locator("summary").click()
         layers.first.get_by_role("button", name="The whole layer is in").click()
-        lead.page.wait_for_load_state()
-        assert layers.count() < closed
+        expect(layers).to_have_count(closed - 1)
     lead.sees("12 of 12 are in.")
 
 
