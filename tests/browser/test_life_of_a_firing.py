@@ -5,6 +5,7 @@ import re
 from datetime import date, timedelta
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.conftest import DESK, PHONE
 

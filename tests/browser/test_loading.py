@@ -1,4 +1,4 @@
-"""Loading at the kiln with a phone, and a plan put right by hand at a desk: with keys, with a mouse, without a script."""
+"""Loading at the kiln with a phone, a plan put right by hand at a desk: with keys, a mouse, without a script."""
 
 import re
 import sqlite3
@@ -71,6 +71,18 @@ def test_only_the_layer_to_load_next_lies_open_and_a_full_one_makes_room_for_the
     expect(head).to_have_text(first)
 
 
+def test_two_pots_ticked_in_haste_are_both_in(visit, planned):
+    loader = visit("Ottilie Krantz", at=PHONE).go(planned + "load-plan/")
+    before = count_in(loader)
+    keys = loader.page.locator("#now .ticks .key:not(.in)")
+    loader.page.evaluate("document.querySelectorAll('#now .ticks .key:not(.in)').forEach((k, n) => n < 2 && k.click())")
+    expect(loader.page.locator("#now").get_by_role("status")).to_contain_text(f"{before + 2} of")
+    assert keys.count()
+    for left in (1, 0):
+        loader.page.get_by_role("button", name="Undo my last tick").click()
+        expect(loader.page.locator("#now").get_by_role("status")).to_contain_text(f"{before + left} of")
+
+
 def test_without_a_signal_a_tick_says_that_it_was_not_saved(visit, planned):
     loader = visit("Ottilie Krantz", at=PHONE).go(planned + "load-plan/")
     loader.context.set_offline(True)
@@ -125,7 +137,7 @@ def test_a_pot_is_dragged_with_a_mouse_and_can_be_moved_with_the_keyboard_alone(
     lead = visit(LEAD).go(planned + "load-plan/").follow("Move pots by hand")
     page = lead.page
     pot = page.locator("[data-spot]").first
-    name = pot.locator("title").inner_text()
+    name = pot.locator("title").text_content()
     piece = re.match(r"(.*) of ", name)[1]
     box = pot.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
