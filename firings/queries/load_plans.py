@@ -775,9 +775,7 @@ class _Reader:
         for at, zone in enumerate(self.request.zones, 1):
             planned = [layer for layer in self.plan.layers if layer.zone == zone.id]
             of_zone = [
-                self._layer(
-                    zone.id, layer, number, on_board, faults, f"{self.prefix}zone-{at}-{number}", draw(zone.id, number)
-                )
+                self._layer(zone.id, layer, number, on_board, faults, f"{at}-{number}", draw(zone.id, number))
                 for number, layer in enumerate(planned, 1)
             ]
             following = next((n for n, view in enumerate(of_zone) if view.layer_id and not view.is_loaded), None)

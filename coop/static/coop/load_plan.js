@@ -64,6 +64,22 @@
   document.addEventListener("pointerup", letGo);
   document.addEventListener("pointercancel", letGo);
 
+  // Of two keys pressed in haste the second is gone from the page when its answer comes; htmx then finds no layer to
+  // renew further down, so that is done here.
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    if (event.detail.requestConfig.elt.isConnected) return;
+    const answer = new DOMParser().parseFromString(event.detail.serverResponse, "text/html");
+    for (const part of answer.querySelectorAll("[hx-swap-oob]")) {
+      const old = document.getElementById(part.id);
+      part.removeAttribute("hx-swap-oob");
+      part.remove();
+      if (!old) continue;
+      old.replaceWith(part);
+      window.htmx.process(part);
+    }
+    event.detail.serverResponse = answer.body.innerHTML;
+  });
+
   const trouble = (shown) => {
     const line = document.getElementById("load-trouble");
     if (line) line.hidden = !shown;
