@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from datetime import datetime
 from typing import Any
 
@@ -15,7 +16,7 @@ from coop import documents, pdf
 from coop.computations import work
 from coop.errors import Refused
 from coop.models import Computation, Coop, Membership
-from firings.documents.load_sheets import PAPERS
+from firings.documents.load_sheets import PAPERS, picture
 from firings.models import Firing, Piece
 from firings.queries.load_plans import where_pieces_stand
 
@@ -25,8 +26,10 @@ MOST_LABELS = 3000
 def code_for(coop: Coop, piece: Piece) -> str:
     """A QR code as a data: address; it holds the address of the piece's page, which only the co-op's members see."""
     address = reverse("piece", kwargs={"coop": coop.slug, "piece": piece.public_id})
+    drawn = io.BytesIO()
     code = segno.make(f"{settings.SITE_URL}{address}", error="m", micro=False)
-    return str(code.svg_data_uri(border=4, dark="#000", light="#fff"))
+    code.save(drawn, kind="svg", xmldecl=False, scale=4, border=4, dark="#000", light="#fff")
+    return picture(drawn.getvalue().decode())
 
 
 @work("piece_labels")

@@ -92,7 +92,7 @@ class Paper:
 PAPERS = {"a4": Paper("A4", 182, 269), "letter": Paper("letter", 187, 251)}
 SCALES = (1.0, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 _SMALLEST_MM = 2.3  # of a letter on paper, about 6.5 pt
-_HEAD_MM, _UNDER_BOARD_MM, _LINE_MM, _LETTERS = 30, 9, 4.6, 46
+_HEAD_MM, _UNDER_BOARD_MM, _LINE_MM, _LETTERS = 25, 8, 4.4, 54
 
 
 def _sheet(zone: ZoneSpec, layer: LayerView, paper: Paper) -> dict[str, Any]:
