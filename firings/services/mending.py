@@ -281,9 +281,13 @@ def computed(what: Wanted) -> tuple[dict[str, object], dict[str, object], dict[s
             tasks=tuple(request.tasks[number] for number in kept),
             wishes=tuple("".join(row[number] for number in kept) for row in request.wishes),
         )
-    found = least_change(
-        request, what.asked.keep, what.changes, what.now_units, may_move=what.may_move, seconds=SECONDS
-    )
+    asked = replace(what.asked, request=request)
+    found = _least(asked, what)
+    for _again in range(rosters.MOST_TRIES):
+        if not (over := rosters.beyond_limits(asked, found.assigned)):
+            break
+        asked = rosters.forbidding(asked, over)
+        found = _least(asked, what)
     mends = {
         **what.mends,
         "told": len(found.told),
@@ -293,6 +297,12 @@ def computed(what: Wanted) -> tuple[dict[str, object], dict[str, object], dict[s
     }
     answer = rosters.with_reasons(found.request, _answer(found))
     return json.loads(problem.write_request(found.request)), answer, mends
+
+
+def _least(asked: rosters.Asked, what: Wanted) -> Replan:
+    return least_change(
+        asked.request, asked.keep, what.changes, what.now_units, may_move=what.may_move, seconds=SECONDS
+    )
 
 
 def _all_stay(mends: Mapping[str, Any]) -> bool:

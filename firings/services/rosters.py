@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import cast
@@ -30,6 +30,7 @@ NIGHT_MINUTES = 120  # a watch with this much night in it is a night watch
 UNITS = (30, 15, 10, 5, 1)
 PLAN_SECONDS = 2.0
 WHY_SECONDS = 2.0
+MOST_TRIES = 6  # to plan around what people's own limits do not bear
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,10 +208,19 @@ def check_can_work(watch: Watch, member: Membership, terms: Terms, *, besides: C
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A roster to be planned, and what stands already."""
+    """A roster to be planned, what stands already, and who set limits of their own (by person id)."""
 
     request: problem.RosterRequest
     keep: dict[str, tuple[str, ...]]
+    limits: dict[str, OwnLimits] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnLimits:
+    """The most units on watch in all, and the units of rest between watches, that one person wished; None: no limit."""
+
+    most: int | None
+    rest: int | None
 
 
 def asked(firing: Firing, now: datetime) -> Asked:
@@ -296,7 +306,15 @@ def as_request(
     )
     ids = {member.pk: str(member.public_id) for member in people}
     keep = {str(w.public_id): tuple(ids[pk] for pk in crews[w.pk] if pk in ids) for w in watches}
-    return Asked(request, keep)
+    own = {
+        str(member.public_id): OwnLimits(
+            None if (one := limits[member.pk]).most_hours is None else one.most_hours * 60 // unit,
+            None if one.rest_hours is None else -(-one.rest_hours * 60 // unit),
+        )
+        for member in people
+        if member.pk in limits
+    }
+    return Asked(request, keep, own)
 
 
 def _at_most(minutes: int, limits: WishLimits | None) -> int:
@@ -395,8 +413,44 @@ def _wishes(
 def planned(wanted: Asked) -> tuple[dict[str, object], dict[str, object]]:
     """Plan a roster: watch-roster/1 and watch-assignment/1 as plain values. Touches no database."""
     roster = with_kept(wanted, solve.plan(wanted.request, seconds=PLAN_SECONDS, keep=wanted.keep))
+    for _again in range(MOST_TRIES):
+        if not (over := beyond_limits(wanted, roster.assigned)):
+            break
+        wanted = forbidding(wanted, over)
+        roster = with_kept(wanted, solve.plan(wanted.request, seconds=PLAN_SECONDS, keep=wanted.keep))
     answer = json.loads(solve.write_roster(roster))
     return json.loads(problem.write_request(wanted.request)), with_reasons(wanted.request, answer)
+
+
+def beyond_limits(wanted: Asked, assigned: Mapping[str, Sequence[str]]) -> set[tuple[str, str]]:
+    """New places (person, task) that somebody's own limits do not bear; what they hold already is their choice."""
+    tasks = {task.id: task for task in wanted.request.tasks}
+    over = set()
+    for person, own in wanted.limits.items():
+        on = [task for task in tasks.values() if person in assigned.get(task.id, ())]
+        borne = [task for task in on if person in wanted.keep.get(task.id, ())]
+        for task in (task for task in on if task not in borne):
+            hours = sum(one.length for one in borne) + task.length
+            rest = min((max(task.start - one.end, one.start - task.end) for one in borne), default=None)
+            tired = own.rest is not None and rest is not None and rest < own.rest
+            if tired or (own.most is not None and hours > own.most):
+                over.add((person, task.id))
+            else:
+                borne.append(task)
+    return over
+
+
+def forbidding(wanted: Asked, over: Collection[tuple[str, str]]) -> Asked:
+    """The same roster asked for, with these (person, task) ruled out."""
+    request = wanted.request
+    wishes = tuple(
+        "".join(
+            Wish.Value.CANNOT.value if (person.id, task.id) in over else sign
+            for task, sign in zip(request.tasks, row, strict=True)
+        )
+        for person, row in zip(request.people, request.wishes, strict=True)
+    )
+    return replace(wanted, request=replace(request, wishes=wishes))
 
 
 def with_reasons(request: problem.RosterRequest, answer: dict[str, object]) -> dict[str, object]:

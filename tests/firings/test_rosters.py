@@ -12,8 +12,9 @@ from coop.models import Computation, Notice
 from coop.periods import Span
 from coop.policy import Terms
 from coop.queues import compute
-from firings.models import Watch, WatchPlace, WatchProposal, Wish
+from firings.models import Watch, WatchPlace, WatchProposal, Wish, WishLimits
 from firings.queries import watches as queries
+from firings.queries.firings import firing_of
 from firings.roster import check, problem
 from firings.services import rosters, watches
 from firings.services.rosters import Shift, burden_faults
@@ -282,3 +283,66 @@ def test_no_watch_to_come_is_no_roster_to_plan():
     with pytest.raises(Refused, match="nothing to plan"):
         watches.propose_roster(firing.coop, by=ada(), now=LIGHTS + 30 * HOUR, firing_id=firing.public_id)
     assert not Computation.objects.exists()
+
+
+# --- Limits people set themselves ---
+
+
+def limited(**limits):
+    """Four watches; Lea and Lil may lead, Sid and Sue stoke, all can always; Sid has set limits."""
+    firing = make_watch_firing(terms=Terms(rest_hours=4, most_hours_in_24=12))
+    members = [leader("Lea"), leader("Lil"), stoker("Sid"), stoker("Sue"), stoker("Sam")]
+    for member in members:
+        for watch in watches_of(firing):
+            Wish.objects.create(coop=firing.coop, watch=watch, member=member, value=".")
+    WishLimits.objects.create(coop=firing.coop, firing=firing, member=stoker("Sid"), **limits)
+    return firing
+
+
+def hours_of(name, firing):
+    wanted = rosters.asked(firing_of(firing.coop, firing.public_id), NOW)
+    request, answer = rosters.planned(wanted)
+    ids = {person["id"]: person["name"] for person in request["people"]}
+    return [
+        (task["start"] * request["unit_min"] // 60, task["end"] * request["unit_min"] // 60)
+        for task in request["tasks"]
+        if name in {ids[one] for one in answer["assigned"][task["id"]]}
+    ]
+
+
+@pytest.mark.django_db
+def test_nobody_is_planned_for_more_hours_than_they_set(monkeypatch):
+    monkeypatch.setattr(rosters, "PLAN_SECONDS", 0.2)
+    spans = hours_of("Sid", limited(most_hours=6))
+    assert sum(end - start for start, end in spans) <= 6
+
+
+@pytest.mark.django_db
+def test_nobody_is_planned_with_less_rest_than_they_set(monkeypatch):
+    monkeypatch.setattr(rosters, "PLAN_SECONDS", 0.2)
+    spans = hours_of("Sid", limited(rest_hours=12))
+    assert all(later[0] - earlier[1] >= 12 for earlier, later in pairwise(spans))
+
+
+@pytest.mark.django_db
+def test_no_nights_means_no_watch_with_a_night_in_it(monkeypatch):
+    monkeypatch.setattr(rosters, "PLAN_SECONDS", 0.2)
+    assert all(end <= 12 for _start, end in hours_of("Sid", limited(no_nights=True)))
+
+
+def test_new_places_are_given_up_before_those_somebody_holds():
+    tasks = tuple(problem.Task(f"T{n}", "watch", 12 * n, 12 * n + 12, 2, 3, kiln="K", lead=1) for n in range(3))
+    rules = problem.Rules(8, 0, 24, 1, 2, 4)
+    request = problem.RosterRequest(
+        "r",
+        30,
+        datetime(2026, 5, 9, 5),
+        rules,
+        (problem.Crewmate("P", "exp"),),
+        tasks,
+        ("+..",),
+    )
+    wanted = rosters.Asked(request, {"T0": ("P",)}, {"P": rosters.OwnLimits(most=12, rest=None)})
+    assigned = {"T0": ("P",), "T1": ("P",), "T2": ()}
+    assert rosters.beyond_limits(wanted, assigned) == {("P", "T1")}
+    assert rosters.forbidding(wanted, {("P", "T1")}).request.wishes == ("+x.",)
