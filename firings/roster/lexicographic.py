@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, inf
 from typing import TYPE_CHECKING
@@ -38,35 +39,64 @@ class Answer:
 def improve(request: RosterRequest, start: Answer, *, seconds: float, seed: int, by_clock: bool = True) -> Answer:
     """The best roster found, never worse than ``start`` in the tiers' order.
 
-    A tier that cannot be proven in its share of the time keeps its best value and its bound; the bounds of
-    later tiers then hold with that value. Without OR-tools ``start`` comes back with a note.
+    Places and wishes over single places, fairness and likings over whole schedules. A tier that cannot be
+    proven in its share of the time keeps its best value and its bound; the bounds of later tiers then hold
+    with that value. Without OR-tools ``start`` comes back with a note.
     """
+    ends = time.monotonic() + BRAKE * seconds if by_clock else inf
+    search = _Search(request, start, seconds=seconds, seed=seed, ends=ends)
     try:
-        from firings.roster.model import build
-
-        built = build(request)
+        search.run(value.TIERS[:2])
+        return _fairer(search) or _by_places(search)
     except ImportError as error:
-        return replace(start, note=NO_SOLVER.format(error=error))
-    return _Search(built, start, seconds=seconds, seed=seed, by_clock=by_clock).run()
+        return replace(search.answer(), note=NO_SOLVER.format(error=error))
+
+
+def _fairer(search: _Search) -> Answer | None:
+    """The tiers of fairness over whole schedules; None where what that needs is not installed."""
+    try:
+        from firings.roster import fairness
+
+        return fairness.improve(search.request, search.answer(), ends=search.ends, seed=search.seed)
+    except ImportError:
+        return None
+
+
+def _by_places(search: _Search) -> Answer:
+    search.run(value.TIERS[2:])
+    return search.answer()
 
 
 class _Search:
-    def __init__(self, built: Built, start: Answer, *, seconds: float, seed: int, by_clock: bool = True) -> None:
-        self.built, self.best, self.seed = built, start, seed
-        self.simple = start.bounds
-        self.work = seconds * WORK_PER_SECOND
-        self.ends = time.monotonic() + BRAKE * seconds if by_clock else inf
+    """Over single places; the model is made when the first tier needs it."""
 
-    def run(self) -> Answer:
-        bounds: list[int] = []
-        for tier, name in enumerate(value.TIERS):
+    def __init__(self, request: RosterRequest, start: Answer, *, seconds: float, seed: int, ends: float) -> None:
+        self.request, self.best, self.seed, self.ends = request, start, seed, ends
+        self.simple = self.bounds = start.bounds
+        self.work = seconds * WORK_PER_SECOND
+        self.made: Built | None = None
+        self.kept = 0  # tiers before this one are kept by the model
+
+    @property
+    def built(self) -> Built:
+        if self.made is None:
+            from firings.roster.model import build
+
+            self.made = build(self.request)
+        return self.made
+
+    def run(self, tiers: Sequence[str]) -> None:
+        """Solve these tiers, in order; those before them stay at most as they are."""
+        for tier in map(value.TIERS.index, tiers):
             known = self._known(tier)
             if self.best.tiers[tier] > known:
                 known = max(known, self._solve(tier))
-            bounds.append(min(known, self.best.tiers[tier]))
-            self.built.model.add(self.built.tiers[tier] <= self.best.tiers[tier]).with_name(name)
-        proven = tuple(least == reached for least, reached in zip(bounds, self.best.tiers, strict=True))
-        return replace(self.best, bounds=tuple(bounds), proven=proven)
+            self.bounds = (*self.bounds[:tier], min(known, self.best.tiers[tier]), *self.bounds[tier + 1 :])
+
+    def answer(self) -> Answer:
+        """The best so far; ``bounds`` of tiers not yet solved are the simple ones."""
+        proven = tuple(least == reached for least, reached in zip(self.bounds, self.best.tiers, strict=True))
+        return replace(self.best, bounds=self.bounds, proven=proven)
 
     def _known(self, tier: int) -> int:
         """The simple bound, where it holds: on wishes only once the tiers before it are at theirs."""
@@ -81,6 +111,9 @@ class _Search:
         if self.work <= 0 or left <= 0:
             return 0
         model = self.built.model
+        for before in range(self.kept, tier):
+            model.add(self.built.tiers[before] <= self.best.tiers[before])
+        self.kept = tier
         model.clear_hints()  # type: ignore[no-untyped-call]
         for (person, task), here in self.built.on.items():
             model.add_hint(here, person in self.best.assigned[task])
@@ -105,7 +138,7 @@ class _Search:
         return solver
 
     def _take(self, solver: CpSolver) -> None:
-        request = self.built.request
+        request = self.request
         assigned: dict[str, list[str]] = {task.id: [] for task in request.tasks}
         for (person, task), here in self.built.on.items():
             if solver.boolean_value(here):

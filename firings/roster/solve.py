@@ -11,8 +11,8 @@ from firings.roster import greedy, lexicographic, reasons, replan, value
 from firings.roster.check import faults, gaps
 from firings.roster.problem import RosterRequest
 
-# Before the solver is called this share of the time goes into exchanges, but no more than so many seconds.
-GREEDY_SHARE, GREEDY_SECONDS = 0.1, 0.5
+# Before the solver is called exchanges get this share of the time, but no more than the roster is large.
+GREEDY_SHARE, MOST_EXCHANGING, EXCHANGING_PER_PLACE = 0.1, 1.0, 0.0001
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,8 @@ def plan(
     least = value.bounds(request)
     bench = greedy.Bench(request, keep)
     greedy.first_proposal(bench)
-    exchanging = min(GREEDY_SHARE * seconds, GREEDY_SECONDS) if keep is None else seconds
+    size = EXCHANGING_PER_PLACE * len(request.people) * len(request.tasks)
+    exchanging = min(GREEDY_SHARE * seconds, MOST_EXCHANGING, size) if keep is None else seconds
     greedy.improve(bench, seconds=exchanging, seed=seed, target=least, by_clock=not repeatable)
     first = bench.stood_down()
     start = lexicographic.Answer(first, value.tiers(request, first), least, _proven(request, first, least))

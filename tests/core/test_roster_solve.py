@@ -46,14 +46,28 @@ def test_instances_with_a_proven_best_are_solved_to_it_and_proven(name):
     assert faults(instance(name), roster.assigned) == []
 
 
-def test_without_the_solver_a_sound_roster_is_answered_and_said_so(monkeypatch):
-    for module in [name for name in sys.modules if name.split(".")[0] == "ortools"]:
+def without(monkeypatch, *packages):
+    for module in [name for name in sys.modules if name.split(".")[0] in packages]:
         monkeypatch.delitem(sys.modules, module)
-    monkeypatch.setitem(sys.modules, "ortools", None)
+    for package in packages:
+        monkeypatch.setitem(sys.modules, package, None)
+
+
+def test_without_any_solver_a_sound_roster_is_answered_and_said_so(monkeypatch):
+    without(monkeypatch, "ortools", "highspy")
     roster = plan(SAMPLE, seconds=0.2)
     assert faults(SAMPLE, roster.assigned) == []
     assert "solver could not be loaded" in roster.note
     assert json.loads(write_roster(roster))["note"] == roster.note
+
+
+def test_one_solver_stands_in_for_the_other(monkeypatch):
+    best = plan(SAMPLE, seconds=20)
+    without(monkeypatch, "highspy")
+    again = plan(SAMPLE, seconds=20)
+    assert again.tiers == best.tiers
+    assert all(again.proven)
+    assert again.note == ""
 
 
 def test_when_time_is_too_short_for_the_proof_the_best_is_answered_with_its_bounds():
