@@ -26,6 +26,7 @@ help:
 	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
 	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
 	@echo 'make format         format the code'
+	@echo 'make bench-watches  rosters: greedy, planner and bounds side by side (ARGS=--help)'
 	@echo 'make clean          remove the environment and what tools left; the data in var/ stay'
 
 # The stamps are left by the bootstrap, inside the environment, once it is whole.
@@ -91,3 +92,7 @@ format: $(ENV)/.ready-dev
 clean:
 	rm -rf $(ENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache static_build
 	find coop firings billing tests -name __pycache__ -type d -prune -exec rm -rf {} +
+
+.PHONY: bench-watches
+bench-watches: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.bench.bench_watches $(ARGS)

@@ -44,7 +44,7 @@ def improve(request: RosterRequest, start: Answer, *, seconds: float, seed: int,
     with that value. Without OR-tools ``start`` comes back with a note.
     """
     ends = time.monotonic() + BRAKE * seconds if by_clock else inf
-    search = _Search(request, start, seconds=seconds, seed=seed, ends=ends)
+    search = Search(request, start, seconds=seconds, seed=seed, ends=ends)
     try:
         search.run(value.TIERS[:2])
         return _fairer(search) or _by_places(search)
@@ -52,7 +52,7 @@ def improve(request: RosterRequest, start: Answer, *, seconds: float, seed: int,
         return replace(search.answer(), note=NO_SOLVER.format(error=error))
 
 
-def _fairer(search: _Search) -> Answer | None:
+def _fairer(search: Search) -> Answer | None:
     """The tiers of fairness over whole schedules; None where what that needs is not installed."""
     try:
         from firings.roster import fairness
@@ -62,12 +62,12 @@ def _fairer(search: _Search) -> Answer | None:
         return None
 
 
-def _by_places(search: _Search) -> Answer:
+def _by_places(search: Search) -> Answer:
     search.run(value.TIERS[2:])
     return search.answer()
 
 
-class _Search:
+class Search:
     """Over single places; the model is made when the first tier needs it."""
 
     def __init__(self, request: RosterRequest, start: Answer, *, seconds: float, seed: int, ends: float) -> None:

@@ -114,10 +114,16 @@ class RosterRequest:
         return instant.astimezone(ZoneInfo(self.zone) if self.zone else self.t0.tzinfo)
 
     def when(self, task: Task) -> str:
-        """Day, hours and place: ``Sat 02:00-06:00, kiln K1``."""
+        """Day, hours and place: ``Sat 02:00-06:00, kiln K1``; an hour that comes twice says which it is."""
         starts, ends = self.moment(task.start), self.moment(task.end)
         place = f"kiln {task.kiln}" if task.kiln else f"{task.kind} {task.id}"
-        return f"{starts:%a %H:%M}-{ends:%H:%M}, {place}"
+        return f"{starts:%a} {_clock(starts)}-{_clock(ends)}, {place}"
+
+
+def _clock(moment: datetime) -> str:
+    """``02:30``, or ``02:30 CET`` where the clocks go back and that time comes twice."""
+    comes_twice = moment.replace(fold=0).utcoffset() != moment.replace(fold=1).utcoffset()
+    return f"{moment:%H:%M} {moment.tzname()}" if comes_twice else f"{moment:%H:%M}"
 
 
 def read_request(text: str) -> RosterRequest:

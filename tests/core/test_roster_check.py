@@ -1,5 +1,6 @@
 """The checker: every rule broken once, in a firing lead's words; empty places apart."""
 
+import re
 from dataclasses import replace
 from datetime import datetime
 
@@ -135,3 +136,76 @@ def test_no_agreement_puts_anybody_in_two_places_at_once():
     agreed = tuple(replace(one, less_rest=1000) for one in PEOPLE)
     request = asked(watch(), watch("w2", 4, 12), people=agreed)
     assert "two places at once" in faults(request, {"w1": ("ada", "ben"), "w2": ("ada", "cat")})[0]
+
+
+# A sound roster of two kilns over three days, and one fault planted into it at a time.
+IDA = Crewmate("ida", "lead", signed_off=("K1", "K2"))
+ODA = Crewmate("oda", "lead", signed_off=("K1",), no_night=True)
+SAM = Crewmate("sam", "exp", skills=("saw",))
+TOM = Crewmate("tom", "exp", skills=("saw",), less_rest=4)
+TASKS = (
+    watch("a", 0, 8, need=2, cap=3),
+    watch("b", 0, 8, kiln="K2"),
+    watch("c", 24, 32, night=8),
+    chore("saw", 40, 44, need=2, skill="saw"),
+    watch("d", 72, 80, night=8),
+    watch("e", 120, 128, night=8),
+    chore("sweep", 136, 140),
+)
+WISHES = {"ben": "....x.."}
+SOUND = {
+    "a": ("ada", "nic"),
+    "b": ("ben", "ida"),
+    "c": ("ada", "sam"),
+    "saw": ("sam", "tom"),
+    "d": ("ida", "tom"),
+    "e": ("ada", "ben"),
+    "sweep": ("cat",),
+}
+PLANTED = {
+    "two places at once": ({"a": ("ada", "ben")}, "ben: .*overlap; nobody is in two places at once"),
+    "named twice": ({"a": ("ada", "nic", "nic")}, "nic is on it twice"),
+    "nobody signed off to lead": ({"c": ("ben", "sam")}, "nobody there is signed off to lead kiln K1"),
+    "signed off for the other kiln": ({"b": ("ben", "oda")}, "nobody there is signed off to lead kiln K2"),
+    "too many novices": ({"a": ("ada", "nic", "ned")}, "2 novices to 1 experienced"),
+    "rest too short between watches": ({"c": ("ada", "sam"), "w": ("ada", "ben")}, "ada: only 2 h rest .* 8 h are due"),
+    "rest too short around a chore": ({"sweep": ("ada",), "late": ("ada",)}, "ada: only 0.5 h rest .* 1 h are due"),
+    "less rest than agreed to": ({"w": ("ida", "tom"), "c": ("ada", "tom")}, "tom: only 2 h rest .* 6 h are due"),
+    "too much in 24 hours": ({"long": ("ada", "ben")}, "12 h within 24 hours, 10 h are allowed"),
+    "nights in a row": ({"d": ("ada", "tom")}, "ada: 3 nights within three days, 2 are allowed"),
+    "cannot": ({"d": ("ida", "ben")}, "ben cannot come"),
+    "no nights": ({"c": ("oda", "sam")}, "oda does no nights"),
+    "skill missing": ({"saw": ("sam", "cat")}, "cat is not signed off for saw"),
+    "over the cap": ({"a": ("ada", "nic", "cat", "oda")}, "4 people, there is room for 3; take 1 off"),
+    "alone at the fire": ({"b": ("ida",)}, "never alone at the fire"),
+    "alone with the saw": ({"saw": ("sam",)}, "never alone with the saw"),
+    "unknown person": ({"b": ("ida", "zoe")}, "nobody called 'zoe'"),
+    "unknown watch": ({"x": ("ben",)}, "no watch or chore 'x'"),
+}
+EXTRA = {
+    "w": watch("w", 36, 44),
+    "late": chore("late", 141, 145),
+    "long": watch("long", 168, 192),
+}
+
+
+def test_the_roster_that_faults_are_planted_into_is_sound():
+    request = asked(*TASKS, wishes=WISHES, people=(*PEOPLE, IDA, ODA, SAM, TOM))
+    assert faults(request, SOUND) == []
+    assert gaps(request, SOUND) == []
+
+
+@pytest.mark.parametrize(("planted", "said"), PLANTED.values(), ids=PLANTED)
+def test_each_planted_fault_is_found_in_an_otherwise_sound_roster(planted, said):
+    tasks = (*TASKS, *(task for name, task in EXTRA.items() if name in planted))
+    wishes = {"ben": WISHES["ben"] + "." * (len(tasks) - len(TASKS))}
+    request = asked(*tasks, wishes=wishes, people=(*PEOPLE, IDA, ODA, SAM, TOM))
+    found = faults(request, SOUND | planted)
+    assert any(re.search(said, text) for text in found), found
+
+
+def test_a_place_left_open_without_a_word_is_found():
+    request = asked(*TASKS, wishes=WISHES, people=(*PEOPLE, IDA, ODA, SAM, TOM))
+    found = gaps(request, SOUND | {"sweep": ()})
+    assert [(gap.task, gap.places) for gap in found] == [("sweep", 1)]
+    assert faults(request, SOUND | {"sweep": ()}) == []

@@ -10,6 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.errors import Malformed
+from firings.roster.check import faults
+from firings.roster.problem import Crewmate, RosterRequest, Rules, Task
 from firings.roster.watches import CrewPhase, cut_watches
 
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -37,6 +39,60 @@ def test_a_night_when_the_clocks_go_back_is_covered_by_what_it_is_long():
     assert sum((w.ends_at - w.starts_at for w in watches), timedelta()) == timedelta(hours=13)
     assert [w.ends_at - w.starts_at for w in watches] == [timedelta(hours=6, minutes=30)] * 2
     assert all(w.starts_at.tzinfo is UTC for w in watches)
+
+
+# In Germany the clocks went back on 25 October 2026 at 03:00 and go forward on 28 March 2027 at 02:00
+# (Directive 2000/84/EC: last Sunday of March and October, 01:00 UTC).
+BERLIN = ZoneInfo("Europe/Berlin")
+BACK, FORWARD = datetime(2026, 10, 24, 18, 0, tzinfo=BERLIN), datetime(2027, 3, 27, 18, 0, tzinfo=BERLIN)
+
+
+def over_the_night(evening, *tasks, rest_hours=8, most_in_24h=10):
+    rules = Rules(2 * rest_hours, 2, 2 * most_in_24h, 1, 2, 4)
+    people = tuple(Crewmate(name, "lead", signed_off=("K1",)) for name in ("ada", "ben"))
+    return RosterRequest("r", 30, evening, rules, people, tasks, ("." * len(tasks),) * 2, zone="Europe/Berlin")
+
+
+def watch(name, start, end):
+    return Task(name, "watch", start, end, 2, 2, firing="F1", kiln="K1", lead=1)
+
+
+@pytest.mark.parametrize(("evening", "wall_hours", "hours"), [(BACK, 14, 15), (FORWARD, 14, 13)])
+def test_a_burn_over_the_clock_change_is_cut_by_the_hours_at_the_fire(evening, wall_hours, hours):
+    end = evening + timedelta(hours=wall_hours)  # wall clock arithmetic: what the sheet on the door says
+    watches = cut_watches((CrewPhase("all", 0, 1000, 2, 1, 3),), evening, end, 5)
+    assert sum((one.ends_at - one.starts_at for one in watches), timedelta()) == timedelta(hours=hours)
+    assert all(a.ends_at == b.starts_at for a, b in pairwise(watches))
+
+
+def test_half_past_two_comes_twice_when_the_clocks_go_back_and_each_says_which_it_is():
+    request = over_the_night(BACK, watch("first", 15, 17), watch("second", 17, 19))
+    assert request.when(request.tasks[0]) == "Sun 01:30-02:30 CEST, kiln K1"
+    assert request.when(request.tasks[1]) == "Sun 02:30 CEST-02:30 CET, kiln K1"
+
+
+def test_no_half_past_two_is_shown_when_the_clocks_go_forward():
+    request = over_the_night(FORWARD, watch("first", 14, 16), watch("second", 16, 18))
+    assert [request.when(task) for task in request.tasks] == ["Sun 01:00-03:00, kiln K1", "Sun 03:00-04:00, kiln K1"]
+
+
+@pytest.mark.parametrize(("evening", "morning", "rested"), [(BACK, 28, 8), (FORWARD, 26, 7)])
+def test_rest_over_the_clock_change_is_what_somebody_really_slept(evening, morning, rested):
+    """From midnight to seven or eight on the wall: the hour comes on top, or is missing."""
+    request = over_the_night(evening, watch("late", 6, 12), watch("early", morning, morning + 6))
+    everybody = {task.id: ("ada", "ben") for task in request.tasks}
+    assert request.moment(morning).hour == {8: 7, 7: 8}[rested]
+    said = faults(request, everybody)
+    assert (said == []) == (rested >= 8)
+    assert all(f"only {rested} h rest" in text for text in said)
+
+
+def test_hours_within_a_day_are_hours_at_the_fire_when_the_clocks_change():
+    long_night = over_the_night(BACK, watch("night", 8, 30), rest_hours=0)  # 22:00 to 08:00 on the wall
+    assert "11 h within 24 hours, 10 h are allowed" in faults(long_night, {"night": ("ada", "ben")})[0]
+    short_night = over_the_night(FORWARD, watch("night", 8, 28), rest_hours=0)  # 22:00 to 09:00 on the wall
+    assert short_night.moment(28).hour == 9
+    assert faults(short_night, {"night": ("ada", "ben")}) == []
 
 
 def test_crews_change_on_a_quarter_of_an_hour_after_lighting():
