@@ -96,8 +96,8 @@ class _Search:
             self._solve(0.5)
         if self.best.tiers[tier] > least and bound > -inf:
             whole = self.master.enumerate(self.best.tiers[tier] - 1 - bound, most=MOST_SCHEDULES)
-            known = self._solve(0.6, below=self.best.tiers[tier] - 0.5)
-            if whole and known > -inf:
+            known = self._solve(0.6, below=self.best.tiers[tier] - 0.5) if whole else -inf
+            if known > -inf:
                 least = max(least, ceil(known - CLOSE) if known < inf else self.best.tiers[tier])
         self.bounds[tier] = min(least, self.best.tiers[tier])
 
@@ -105,12 +105,23 @@ class _Search:
         """Look for better rosters of known schedules; what none of those beats."""
         by = self.left(share)
         if below == inf and len(self.request.people) >= DIVES_FROM:
-            self._take(self.master.dive(ends=self.left(0.6 * share), seed=self.seed))
+            return self._polish(by, share)
         found, least = self.master.whole(
             seconds=by - time.monotonic(), seed=self.seed, start=() if below < inf else self.held, below=below
         )
         self._take(found)
         return least
+
+    def _polish(self, by: float, share: float) -> float:
+        """For large rosters: a dive, mended and bettered a few people at a time; no bound comes of it."""
+        least = max(0, ceil(self.master.bound - CLOSE)) if self.master.bound > -inf else 0
+        dived = self.master.dive(ends=self.left(0.4 * share), seed=self.seed)
+        for start in (dived, None):
+            held = start or self.held
+            if len(held) == len(self.master.desks) and all(one.deviation <= self.master.largest for one in held):
+                until = by if start is None else self.left(0.7)
+                self._take(self.master.polish(held, least=least, ends=min(by, until), seed=self.seed))
+        return -inf
 
     def _take(self, schedules: Sequence[Schedule] | None) -> bool:
         """Keep a roster that is better; False where there is none or it is no better."""

@@ -8,7 +8,7 @@ import time
 from collections.abc import Mapping, Sequence
 
 from firings.roster.check import may_lead, most_in_a_day, most_nights, rest_between
-from firings.roster.problem import CAN, RATHER_NOT, WANTS, RosterRequest
+from firings.roster.problem import CAN, RATHER_NOT, WANTS, RosterRequest, Task
 from firings.roster.value import grievance, may_do
 
 # One step of a tier against the next; the search is judged by the tiers themselves, these only lead it.
@@ -69,7 +69,8 @@ class Bench:
         self.unfilled = sum(self.missing)
         self.signs = {WANTS: 0, CAN: 0, RATHER_NOT: 0}
         self.told = sum(1 for kept in self.kept_bits if kept) if self.has_kept else 0
-        self.legal_days: dict[int, bool] = {}
+        self.near = [self._near(task) for task in tasks]
+        self.bearable: dict[tuple[int, int], bool] = {}
 
     def _clashes(self) -> list[int]:
         tasks = self.request.tasks
@@ -81,6 +82,15 @@ class Bench:
                     clash[a] |= 1 << b
                     clash[b] |= 1 << a
         return clash
+
+    def _near(self, task: Task) -> int:
+        """Tasks that may share a day or three days of nights with this one, as bits."""
+        span = 3 * self.request.day_units
+        return sum(
+            1 << column
+            for column, other in enumerate(self.request.tasks)
+            if other is not task and other.start < task.end + span and other.end > task.start - span
+        )
 
     def cost(self) -> float:
         return (
@@ -108,18 +118,24 @@ class Bench:
         bits = self.bits[row]
         if bits & self.clash[column] or not self.able_bits[row] >> column & 1:
             return False
-        return self._bearable(bits | 1 << column)
+        return self._bearable(bits, column)
 
-    def _bearable(self, bits: int) -> bool:
-        known = self.legal_days.get(bits)
+    def _bearable(self, bits: int, column: int) -> bool:
+        """Hours in a day and nights with ``column`` added to what was bearable before."""
+        near = bits & self.near[column]
+        known = self.bearable.get((near, column))
         if known is None:
-            tasks = [task for column, task in enumerate(self.request.tasks) if bits >> column & 1]
-            rules = self.request.rules
+            tasks = [self.request.tasks[column], *(self.request.tasks[one] for one in _columns(near))]
+            rules, new, day = self.request.rules, tasks[0], self.request.day_units
+            close = [task for task in tasks if task.start < new.end + day and task.end > new.start - day]
             known = (
-                most_in_a_day(self.request, tasks) <= rules.max_in_24h
-                and most_nights(self.request, tasks) <= rules.max_nights_72h
+                sum(task.length for task in close) <= rules.max_in_24h
+                or most_in_a_day(self.request, close) <= rules.max_in_24h
+            ) and (
+                sum(task.night >= rules.night_task_min for task in tasks) <= rules.max_nights_72h
+                or most_nights(self.request, tasks) <= rules.max_nights_72h
             )
-            self.legal_days[bits] = known
+            self.bearable[near, column] = known
         return known
 
     def fits_crew(self, row: int, column: int, leaving: int = -1) -> bool:
@@ -207,6 +223,15 @@ class Bench:
             for row in crew:
                 if row not in self.crew[column]:
                     self.join(row, column)
+
+
+def _columns(bits: int) -> list[int]:
+    found = []
+    while bits:
+        lowest = bits & -bits
+        found.append(lowest.bit_length() - 1)
+        bits ^= lowest
+    return found
 
 
 def first_proposal(bench: Bench) -> None:

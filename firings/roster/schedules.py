@@ -7,6 +7,7 @@ roster. HiGHS solves it, numba compiles the search for schedules; both are loade
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -23,7 +24,8 @@ MOST_ROUNDS, MOST_BRANCHES = 500, 5_000  # what ends the work where no clock doe
 MOST_NODES = 20_000  # of one search for one person; beyond it the neighbours' bound stands in
 CLOSE = 1e-4  # what counts as nothing in a price or a value
 # In a dive: the price of a place too few or too many, rounds of pricing at each step, people left to the last.
-MENDING, PRICED_A_DIVE, FREE_AT_LAST = 1_000.0, 2, 12
+MENDING, PRICED_A_DIVE, FREE_AT_LAST = 1_000.0, 3, 12
+PRICED_A_POLISH, FREE_TO_POLISH = 4, 32
 LARGEST, SPREAD, MERELY = (TIERS.index(name) for name in ("largest_deviation", "spread", "merely_can"))
 
 
@@ -329,6 +331,67 @@ class Master:
         found, _ = self.whole(seconds=max(0.5, ends - time.monotonic()), seed=seed)
         self.aim(self.tier, self.largest)
         return found
+
+    def polish(self, held: Sequence[Schedule], *, least: float, ends: float, seed: int) -> list[Schedule]:
+        """Mend and better a roster: free a few people who share tasks, solve for them, and so on until ``ends``.
+
+        Stops early at ``least``. Crews too small or too large are mended first; the rest is the tier's value.
+        """
+        chance, best = random.Random(seed), list(held)  # noqa: S311 - repeatable search, not a secret
+        lp, count = self.lp, len(self.artificial)
+        lp.changeColsCost(count, self.artificial, np.full(count, MENDING))
+        lp.changeColsBounds(count, self.artificial, np.zeros(count), np.full(count, self.free))
+        while self._mended(best) > least + CLOSE and time.monotonic() < ends:
+            loose = self._neighbours(best, chance)
+            fixed = {one.row for one in best} - loose
+            self._free_only(loose, set(best))
+            for _ in range(PRICED_A_POLISH):
+                lp.run()
+                if lp.getModelStatus() != self.highs.HighsModelStatus.kOptimal or not self._price(-inf, fixed):
+                    break
+            found, _ = self.whole(seconds=min(4.0, max(0.2, ends - time.monotonic())), seed=seed)
+            if found and len(found) == len(best) and self._mended(found) <= self._mended(best):
+                best = found
+        self.aim(self.tier, self.largest)
+        return best
+
+    def _mended(self, held: Iterable[Schedule]) -> float:
+        held = list(held)
+        return sum(self.cost(one) for one in held) + MENDING * len(self._amiss(held))
+
+    def _amiss(self, held: Iterable[Schedule]) -> list[int]:
+        """Each place too few or too many, by its task's column."""
+        there = [0] * len(self.request.tasks)
+        for one in held:
+            for column in one.tasks:
+                there[column] += 1
+        return [c for c, task in enumerate(self.request.tasks) for _ in range(abs(task.need - there[c]))]
+
+    def _neighbours(self, held: Sequence[Schedule], chance: random.Random) -> set[int]:
+        """Rows of people to be placed anew together: those on, or able to do, a few tasks near each other."""
+        amiss = self._amiss(held)
+        centre = chance.choice(amiss) if amiss else chance.randrange(len(self.request.tasks))
+        start = self.request.tasks[centre].start
+        near = sorted(range(len(self.request.tasks)), key=lambda c: (abs(self.request.tasks[c].start - start), c))
+        wanted = set(near[: chance.randrange(4, 16)])
+        on = [one.row for one in held if wanted & set(one.tasks)]
+        able = [desk.row for desk in self.desks if centre in desk.columns]
+        uneven = [one.row for one in held if self.cost(one)]
+        chance.shuffle(on)
+        chance.shuffle(able)
+        chance.shuffle(uneven)
+        return {*on[: FREE_TO_POLISH // 2], *able[: FREE_TO_POLISH // 4], *uneven[: FREE_TO_POLISH // 4]}
+
+    def _free_only(self, loose: set[int], held: set[Schedule]) -> None:
+        columns = self._columns()
+        lower = np.array([float(one in held and one.row not in loose) for one in self.schedules])
+        upper = np.array(
+            [
+                self.free if one.deviation <= self.largest and (one.row in loose or one in held) else 0.0
+                for one in self.schedules
+            ]
+        )
+        self.lp.changeColsBounds(len(columns), columns, lower, upper)
 
     def _price(self, value: float, skipped: Container[int] = ()) -> int:
         prices = np.array(self.lp.getSolution().row_dual)
