@@ -25,7 +25,7 @@ MOST_NODES = 20_000  # of one search for one person; beyond it the neighbours' b
 CLOSE = 1e-4  # what counts as nothing in a price or a value
 # In a dive: the price of a place too few or too many, rounds of pricing at each step, people left to the last.
 MENDING, PRICED_A_DIVE, FREE_AT_LAST = 1_000.0, 3, 12
-PRICED_A_POLISH, FREE_TO_POLISH = 4, 32
+PRICED_A_POLISH, FREE_TO_POLISH = 3, 24
 LARGEST, SPREAD, MERELY = (TIERS.index(name) for name in ("largest_deviation", "spread", "merely_can"))
 
 
@@ -349,7 +349,7 @@ class Master:
                 lp.run()
                 if lp.getModelStatus() != self.highs.HighsModelStatus.kOptimal or not self._price(-inf, fixed):
                     break
-            found, _ = self.whole(seconds=min(4.0, max(0.2, ends - time.monotonic())), seed=seed)
+            found, _ = self.whole(seconds=min(6.0, max(0.2, ends - time.monotonic())), seed=seed, start=best)
             if found and len(found) == len(best) and self._mended(found) <= self._mended(best):
                 best = found
         self.aim(self.tier, self.largest)
@@ -448,7 +448,7 @@ class Master:
         for option, value in options.items():
             lp.setOptionValue(option, value)
         lp.setOptionValue("objective_bound", below)
-        lp.setOptionValue("time_limit", float(lp.getRunTime() + max(0.01, seconds)))
+        lp.setOptionValue("time_limit", max(0.01, seconds))
         self._begin_with(set(start))
         lp.run()
         info, found = lp.getInfo(), None
@@ -463,14 +463,11 @@ class Master:
         return found, least
 
     def _begin_with(self, start: set[Schedule]) -> None:
-        if not start or self.loose:
-            return
-        solution = self.highs.HighsSolution()
-        values = [0.0] * self.lp.getNumCol()
-        for number, one in enumerate(self.schedules):
-            values[self.first + number] = float(one in start)
-        solution.col_value = values
-        self.lp.setSolution(solution)
+        """Give the solver a roster to begin with; it works out the artificial columns itself."""
+        if start and not self.loose:
+            columns = self._columns()
+            values = np.array([float(one in start) for one in self.schedules])
+            self.lp.setSolution(len(columns), columns, values)
 
     def roster(self, schedules: Iterable[Schedule]) -> dict[str, tuple[str, ...]]:
         """By ids, as the checker reads it."""
