@@ -12,7 +12,8 @@ from firings.roster.check import faults, gaps
 from firings.roster.problem import RosterRequest
 
 # Before the solver is called exchanges get this share of the time, but no more than the roster is large.
-GREEDY_SHARE, MOST_EXCHANGING, EXCHANGING_PER_PLACE = 0.1, 1.0, 0.0001
+GREEDY_SHARE, MANY_SHARE, EXCHANGING_PER_PLACE = 0.1, 0.35, 0.0001
+MANY_PEOPLE = 60  # from here on exchanges get further in the same time than the solver does
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +78,7 @@ def plan(
     least = value.bounds(request)
     bench = greedy.Bench(request, keep)
     greedy.first_proposal(bench)
-    size = EXCHANGING_PER_PLACE * len(request.people) * len(request.tasks)
-    exchanging = min(GREEDY_SHARE * seconds, MOST_EXCHANGING, size) if keep is None else seconds
+    exchanging = _exchanging(request, seconds) if keep is None else seconds
     greedy.improve(bench, seconds=exchanging, seed=seed, target=least, by_clock=not repeatable)
     first = bench.stood_down()
     start = lexicographic.Answer(first, value.tiers(request, first), least, _proven(request, first, least))
@@ -133,6 +133,12 @@ def _insist(request: RosterRequest, assigned: Mapping[str, Sequence[str]]) -> No
     broken = faults(request, assigned)
     if broken:
         raise AssertionError("a proposed roster broke a rule: " + " ".join(broken))
+
+
+def _exchanging(request: RosterRequest, seconds: float) -> float:
+    if len(request.people) >= MANY_PEOPLE:
+        return MANY_SHARE * seconds
+    return min(GREEDY_SHARE * seconds, EXCHANGING_PER_PLACE * len(request.people) * len(request.tasks))
 
 
 def write_roster(roster: Roster) -> str:
