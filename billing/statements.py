@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import datetime
 from typing import Any
 
@@ -80,10 +81,16 @@ def context_of(statement: Statement) -> dict[str, Any]:
 def _hours(statement: Statement) -> dict[str, Any]:
     """Minutes of this firing by kind of work, and the member's balance over all firings by then."""
     rows = HoursEntry.objects.of(statement.coop).filter(member=statement.member, at__lte=statement.made_at)
-    entries = list(rows.filter(firing=statement.settlement.firing).order_by("at", "pk"))
+    of_firing = rows.filter(firing=statement.settlement.firing).select_related("corrects")
+    entries = list(of_firing.order_by("at", "pk"))
+    minutes: Counter[str] = Counter()
+    for row in entries:
+        minutes[row.corrects.kind if row.corrects is not None else row.kind] += row.minutes
     return {
         "entries": entries,
-        "owed": -sum(row.minutes for row in entries if row.kind == HoursEntry.Kind.OWED),
-        "worked": sum(row.minutes for row in entries if row.kind not in (HoursEntry.Kind.OWED, HoursEntry.Kind.MONEY)),
+        "owed": -minutes[HoursEntry.Kind.OWED],
+        "worked": sum(
+            minutes[kind] for kind in (HoursEntry.Kind.WATCH, HoursEntry.Kind.CHORE, HoursEntry.Kind.ADJUSTED)
+        ),
         "balance": sum(rows.values_list("minutes", flat=True)),
     }

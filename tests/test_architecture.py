@@ -23,6 +23,7 @@ CORES = [
     "firings.allotment",
     "firings.lifecycle",
     "firings.tables",
+    "firings.calendar_feed",
     "billing.cost_shares",
     "billing.ledger",
     "billing.settlement",

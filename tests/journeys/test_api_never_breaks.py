@@ -153,6 +153,7 @@ def rows_named(name, path, coop):
         "item": models.CheckItem,
         "kiln": models.Kiln,
         "layer": models.Layer,
+        "lot": models.FurnitureLot,
         "offer": models.PlaceOffer,
         "piece": models.Piece,
         "place": models.ChorePlace if "chore-" in path else models.WatchPlace,
