@@ -214,7 +214,8 @@ class PlanView:
     """A plan with everything a page or a paper shows of it.
 
     ``faults`` are all the checker says; ``other_faults`` those of no one layer or board. ``lacks``: what the stores
-    do not have. ``hits``: how many pots were found by what was looked for.
+    do not have. ``least_mm``: no plan of these pots needs less over all zones. ``hits``: how many pots were found by
+    what was looked for.
     """
 
     row: LoadPlan
@@ -227,7 +228,17 @@ class PlanView:
     proven: bool
     filler: tuple[str, ...]
     unplanned: tuple[str, ...]
+    least_mm: int = 0
     hits: int = 0
+
+    @property
+    def stack_mm(self) -> int:
+        return sum(zone.stack_mm for zone in self.zones)
+
+    @property
+    def gap_percent(self) -> int:
+        """By how much of the least at most all stacks together could be lower, rounded up."""
+        return -(-(self.stack_mm - self.least_mm) * 100 // self.least_mm) if self.least_mm else 0
 
     @property
     def pots(self) -> int:
@@ -386,6 +397,7 @@ def view_of(
         proven=reader.plan.proven,
         filler=tuple(f"{one.count} x Ø {one.d} x {one.h} mm" for one in reader.plan.filler),
         unplanned=_unplanned(row, reader.request),
+        least_mm=reader.plan.lower_bound_total_mm or sum(reader.plan.lower_bound_mm.values()),
         hits=sum(layer.hits for zone in zones for layer in zone.layers),
     )
 

@@ -17,7 +17,7 @@ from coop.errors import NotFound, Refused, Taken
 from coop.models import Computation, Coop, Membership
 from coop.transactions import reading, say, use_case
 from firings.access import check_leads, check_loads, check_takes_part
-from firings.load_plan import check, moves
+from firings.load_plan import bound, check, moves
 from firings.load_plan.moves import Spot, Step
 from firings.load_plan.problem import LoadRequest, plan_document, plan_from, request_document, request_from
 from firings.load_plan.solve import plan as planned
@@ -90,7 +90,10 @@ def propose_now(
         accepted = LoadPlan.objects.of(coop).filter(firing=firing, state=LoadPlan.State.ACCEPTED).first()
         standing = standing_of(firing)
     loaded = moves.standing_part(plan_from(accepted.plan), standing) if accepted is not None and standing else None
-    answer = planned(request, seconds=SECONDS if seconds is None else seconds, seed=seed, standing=loaded)
+    granted = SECONDS if seconds is None else seconds
+    answer = planned(request, seconds=granted, seed=seed, standing=loaded)
+    if not check.faults(request, answer):
+        answer = bound.strengthened(request, answer, seconds=granted / 2)
     return keep_proposal(
         coop,
         by=by,
