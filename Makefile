@@ -14,7 +14,7 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 	SECRET_KEY=only-for-this-check-0123456789-abcdefghijklmnopqrstuvwxyz-ABCDEFG EMAIL_URL=smtp://localhost:25
 
 .NOTPARALLEL:
-.PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format bench-fire browser clean bench-watches-why
+.PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format bench-fire browser clean bench-watches-why bench-load
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
@@ -25,6 +25,7 @@ help:
 	@echo 'make schema         write docs/api/openapi.yaml anew'
 	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
 	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
+	@echo 'make bench-load     how low the load planner stacks, beside other ways (minutes; pictures in var/bench)'
 	@echo 'make format         format the code'
 	@echo 'make bench-watches  rosters: greedy, planner and bounds side by side (ARGS=--help)'
 	@echo 'make clean          remove the environment and what tools left; the data in var/ stay'
@@ -96,3 +97,7 @@ clean:
 .PHONY: bench-watches
 bench-watches: $(ENV)/.ready-dev
 	$(BIN)/python -m tests.bench.bench_watches $(ARGS)
+
+# ARGS: a folder with further instances, --seconds 1,10,60, --seeds 3, --bins 0 (all), --only kilns,bins,fits,growth
+bench-load: $(ENV)/.ready-dev
+	$(BIN)/python tests/bench/bench_load.py $(ARGS)

@@ -12,7 +12,11 @@ from firings.load_plan import solve
 from firings.load_plan.problem import Filler, LeftOut, LoadPlan, LoadRequest, PieceSpec
 
 _PLANNED: Final = 1  # importance of what the last plan placed: before everything else
-_SHARE: Final = 0.6  # of the time for placing the newcomers; the rest finds out what would make room
+clock = monotonic
+# Shares of the time: until then the newcomers are placed, and until then it is looked for what would make room. The
+# rest is for reading and writing.
+_PLACED: Final = 0.55
+_LOOKED: Final = 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +43,17 @@ def answer(
     A newcomer with the id of a piece in ``request`` takes its place (a booking that is being changed). Nothing that
     ``plan`` placed is turned away. The answer's plan is for ``with_newcomers(request, newcomers)``.
     """
-    started = monotonic()
+    solve.warm()
+    started = clock()
     whole = with_newcomers(request, newcomers)
     new = {piece.id for piece in newcomers}
     ranked = _ranked(whole, plan, new)
-    found = solve.plan(ranked, seconds=seconds * _SHARE, seed=seed, start=_as_ranked(plan, new))
+    found = solve.plan(ranked, seconds=seconds * _PLACED, seed=seed, start=_as_ranked(plan, new), stop_when_all_in=True)
     found = _as_asked(found, whole)
     turned_away = tuple(left for left in found.left_out if left.id in new)
     instead: tuple[LeftOut, ...] = ()
     if turned_away:
-        instead = tuple(_instead(whole, found, new, started + seconds, seed))
+        instead = tuple(_instead(whole, found, new, started + seconds * _LOOKED, seed))
     return Answer(not turned_away, turned_away, found, found.filler, instead)
 
 
@@ -111,7 +116,7 @@ def _instead(whole: LoadRequest, found: LoadPlan, new: set[str], until: float, s
     others = {left.id for left in found.left_out if left.id not in new}
     for piece in sorted(old, key=lambda piece: (volume[piece.id] * placed[piece.id], piece.id)):
         count = placed[piece.id]
-        left = until - monotonic()
+        left = until - clock()
         if left <= 0:
             return
         if volume[piece.id] * count < 0.5 * wanted:
@@ -122,6 +127,6 @@ def _instead(whole: LoadRequest, found: LoadPlan, new: set[str], until: float, s
             if one.id != piece.id and placed.get(one.id, 0) + missing.get(one.id, 0) and one.id not in others
         )
         without = replace(whole, pieces=pieces)
-        tried = solve.plan(without, seconds=min(left, 0.05), seed=seed, start=found)
+        tried = solve.plan(without, seconds=min(left, 0.05), seed=seed, start=found, stop_when_all_in=True)
         if not tried.left_out:
             yield LeftOut(piece.id, count, "Without it, all that is asked now would fit.")

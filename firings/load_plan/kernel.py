@@ -48,8 +48,9 @@ COUNT, BOARD_USED, FULL_ROUND, FULL_X, FULL_Y = range(5)
 KIND, X, Y, TURNED, STAYS = range(5)
 # columns of Bench.ints
 RNG, WORK, NO_SLOT = range(3)
-# columns of Bench.status: worth missing now, most mm of stack, rounds, rounds since the best
-NOW, TARGET, ROUNDS, SINCE = range(4)
+# columns of Bench.status: worth missing now, most mm of stack, rounds, rounds since the best, worth that may be missing
+# at the first step from a whole load
+NOW, TARGET, ROUNDS, SINCE, AFTER = range(5)
 NO_SHAPE: Final = 1 << 40
 NOWHERE: Final = 1e17
 
@@ -703,7 +704,7 @@ def improve(task: Task, now: Load, trial: Load, best: Load, bench: Bench, tune: 
                 copy_load(task, now, best, bench.dirty, True)
             if worth == 0.0:
                 status[TARGET] = float(_whole(now) - 1)
-                status[NOW] = 1e300
+                status[NOW] = status[AFTER]
         else:
             copy_load(task, now, trial, bench.dirty, False)
         for layer in range(bench.dirty.shape[0]):

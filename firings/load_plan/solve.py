@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from firings.load_plan import kernel
     from firings.load_plan.search import Search
 
-WORK_PER_SECOND: Final = 12_000_000  # places looked at; a slow machine of today does about as much
+WORK_PER_SECOND = 12_000_000  # places looked at; a slow machine of today does about as much
 FILLERS: Final = ((260, 40), (150, 70), (95, 110), (80, 60))
 MOST_FILLER: Final = 99
 clock = monotonic
@@ -41,6 +41,8 @@ def plan(
     free_height: bool = False,
     start: LoadPlan | None = None,
     standing: LoadPlan | None = None,
+    turning: bool = True,
+    stop_when_all_in: bool = False,
 ) -> LoadPlan:
     """A load plan that breaks no rule; every pot it does not place is named with the reason.
 
@@ -51,7 +53,8 @@ def plan(
     ``start``: an earlier plan of these or similar pieces, which the search betters. ``standing``: the layers that
     stand already, from the floor up, with the pots on them. They keep their places and heights; other pots may join
     the topmost standing layer of a zone, not those below. Raises Refused where ``standing`` holds pots, zones or
-    boards that the request does not know.
+    boards that the request does not know. ``turning`` False: rectangles stay as they are given.
+    ``stop_when_all_in``: the stack does not matter, only that nothing is left out.
     """
     warm()
     from firings.load_plan.given import check_standing
@@ -61,7 +64,7 @@ def plan(
         check_standing(request, standing)
     if not request.zones:
         return _empty(request, seed)
-    job = _job(request, free_height, start, standing)
+    job = _job(request, free_height, start, standing, turning)
     search = job.search
 
     def enough() -> bool:
@@ -70,7 +73,7 @@ def plan(
     least = sum(lower_bound_mm(request, job.counts()).values())
 
     def good(load: kernel.Load) -> bool:
-        return not load.left.any() and int(load.stack.sum()) <= least
+        return not load.left.any() and (stop_when_all_in or int(load.stack.sum()) <= least)
 
     search.begin(seed)
     search.improve(seed, int(seconds * WORK_PER_SECOND), enough, good)
@@ -113,7 +116,9 @@ class _Job:
         return counts
 
 
-def _job(request: LoadRequest, free_height: bool, start: LoadPlan | None, standing: LoadPlan | None) -> _Job:
+def _job(
+    request: LoadRequest, free_height: bool, start: LoadPlan | None, standing: LoadPlan | None, turning: bool = True
+) -> _Job:
     from firings.load_plan import search as searching
     from firings.load_plan.given import Given, count_standing
 
@@ -126,7 +131,7 @@ def _job(request: LoadRequest, free_height: bool, start: LoadPlan | None, standi
     kinds.extend(searching.Kind(piece, why.zones(piece), last) for piece in fillers)
     layers = standing.layers if standing else ()
     search = searching.Search(
-        request, kinds, free_height, standing_layers=len(layers),
+        request, kinds, free_height, turning, standing_layers=len(layers),
         standing_pots=max((len(board) for layer in layers for board in layer.boards), default=0),
     )  # fmt: skip
     given = Given(search, searching.numbers(kinds, request.pieces))
