@@ -49,8 +49,8 @@ KIND, X, Y, TURNED, STAYS = range(5)
 # columns of Bench.ints
 RNG, WORK, NO_SLOT = range(3)
 # columns of Bench.status: worth missing now, most mm of stack, rounds, rounds since the best, worth that may be missing
-# at the first step from a whole load
-NOW, TARGET, ROUNDS, SINCE, AFTER = range(5)
+# at the first step from a whole load (a little more after every refusal), whether we are at that step
+NOW, TARGET, ROUNDS, SINCE, AFTER, FROM_WHOLE = range(6)
 NO_SHAPE: Final = 1 << 40
 NOWHERE: Final = 1e17
 
@@ -83,7 +83,7 @@ class Bench(NamedTuple):
 
     regions: Floats  # x, y, half x, half y, kept apart
     points: Floats
-    way: Floats  # from the left or right, from below or above, weight of x, of y, towards the middle or the edges
+    way: Floats  # from the left or right, from below or above, weight of x, of y, along the edges, rather not lying so
     ints: Ints
     order: Ints
     weight: Floats
@@ -146,6 +146,9 @@ def place(task: Task, load: Load, bench: Bench, layer: int, board: int, t: int) 
         low_x, low_y, high_x, high_y = hx, hy, task.zones[z, WIDTH] - hx, task.zones[z, LENGTH] - hy
         if high_x < low_x or high_y < low_y:
             continue
+        lies = 0.0  # a rectangle is turned against the preference only where it finds no other place
+        if way[5] != 0.0 and hx != hy and not is_round and (hx > hy) == (way[5] > 0.0):
+            lies = 1e7
         for k in range(m):
             if k < spots:
                 other_round = 0
@@ -251,7 +254,7 @@ def place(task: Task, load: Load, bench: Bench, layer: int, board: int, t: int) 
                 from_y = y - low_y if way[1] > 0 else high_y - y
                 if way[4] > 0:
                     from_x, from_y = min(x - low_x, high_x - x), min(y - low_y, high_y - y)
-                key = (from_x + 2 * hx) * way[2] + (from_y + 2 * hy) * way[3]
+                key = (from_x + 2 * hx) * way[2] + (from_y + 2 * hy) * way[3] + lies
                 if key >= best:
                     continue
                 work += 1
@@ -665,6 +668,8 @@ def improve(task: Task, now: Load, trial: Load, best: Load, bench: Bench, tune: 
             way[2], way[3] = 1.0, 0.2 + 1.6 * _random(ints)
         elif draw < tune[2]:
             way[2], way[3], way[4] = 1.0, 1.0, 1.0
+        draw = _random(ints)
+        way[5] = 0.0 if not task.turning or draw < 0.5 else 1.0 if draw < 0.75 else -1.0
         # ruin
         draw = _random(ints)
         near = -1
@@ -697,15 +702,17 @@ def improve(task: Task, now: Load, trial: Load, best: Load, bench: Bench, tune: 
         for t in range(trial.left.shape[0]):
             worth += trial.left[t] * task.value[t]
         if worth <= status[NOW] - heat * log(1.0 - _random(ints)):
-            status[NOW] = worth
+            status[NOW], status[FROM_WHOLE] = worth, 0.0
             copy_load(task, trial, now, bench.dirty, False)
             if is_better(task, now, best, bench):
                 status[SINCE] = 0
                 copy_load(task, now, best, bench.dirty, True)
             if worth == 0.0:
                 status[TARGET] = float(_whole(now) - 1)
-                status[NOW] = status[AFTER]
+                status[NOW], status[FROM_WHOLE] = status[AFTER], 1.0
         else:
             copy_load(task, now, trial, bench.dirty, False)
+            if status[FROM_WHOLE] > 0.0:
+                status[NOW] *= 1.003
         for layer in range(bench.dirty.shape[0]):
             bench.dirty[layer] = 0

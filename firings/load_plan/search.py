@@ -132,7 +132,7 @@ class Search:
         bench.status[kernel.NOW] = float((self.best.left * task.value).sum())
         if not self.best.left.any():
             bench.status[kernel.TARGET] = float(self.best.stack.sum() - 1)
-            bench.status[kernel.NOW] = bench.status[kernel.AFTER]
+            bench.status[kernel.NOW], bench.status[kernel.FROM_WHOLE] = bench.status[kernel.AFTER], 1.0
         while bench.ints[kernel.WORK] < work and not enough() and not good(self.best):
             chunk = min(CHUNK, work - int(bench.ints[kernel.WORK]))
             kernel.improve(task, now, trial, self.best, bench, tune, chunk, _HEAT * mean)
@@ -235,7 +235,7 @@ def bench_for(task: kernel.Task, load: kernel.Load, seed: int) -> kernel.Bench:
     return kernel.Bench(
         regions=np.zeros((things, 5)),
         points=np.zeros((16 + 64 * things, 2)),
-        way=np.array([1.0, 1.0, 0.001, 1.0, 0.0]),
+        way=np.array([1.0, 1.0, 0.001, 1.0, 0.0, 0.0]),
         ints=np.array([seed % (1 << 31) * 7919 + 12345, 0, 0], dtype=np.int64),
         order=np.zeros(slots + len(task.zones) + 1, dtype=np.int64),
         weight=np.zeros(slots + len(task.zones) + 1),
@@ -244,7 +244,7 @@ def bench_for(task: kernel.Task, load: kernel.Load, seed: int) -> kernel.Bench:
         keys=np.zeros(len(task.kinds)),
         names=np.zeros(len(task.kinds), dtype=np.int64),
         missing=np.zeros((2, levels), dtype=np.int64),
-        status=np.array([1e300, float(ENDLESS), 0.0, 0.0, 1e300]),
+        status=np.array([1e300, float(ENDLESS), 0.0, 0.0, 1e300, 0.0]),
     )
 
 
