@@ -356,6 +356,7 @@ def _posts_suffice(task: Task, load: Load, bench: Bench, zone: int, at: int, hei
     for _ in range(4000):
         if depth == n:
             return True
+        bench.ints[WORK] += 1
         way = choice[depth]
         if way >= 0:  # give back what the last try took
             if way < sizes:
@@ -689,9 +690,9 @@ def improve(task: Task, now: Load, trial: Load, best: Load, bench: Bench, tune: 
                 above, share = int(near * (0.5 + 0.5 * _random(ints))), 1.0
             _clear(task, trial, bench, layer, only, share, above)
         target = int(status[TARGET])
-        while _whole(trial) > target:
+        for _ in range(4 * trial.layers.shape[0]):  # where all that is left stands already, no clearing helps
             layer = _pick(trial, bench, -1)
-            if layer < 0:
+            if layer < 0 or _whole(trial) <= target:
                 break
             _clear(task, trial, bench, layer, -1, 1.0, -1)
         draw = _random(ints)

@@ -16,7 +16,7 @@ from firings.load_plan.problem import LoadRequest, PieceSpec, ZoneSpec
 TENTHS: Final = 10
 HALF: Final = TENTHS // 2
 ENDLESS: Final = 1 << 40
-CHUNK: Final = 200_000  # work between two looks at the clock
+CHUNK: Final = 60_000  # work between two looks at the clock
 # In mean worths of a pot: what may be lost for a way out of a dead end, and what may be missing at the first step from
 # a whole load towards a lower one. Measured: a first step without limit ends 2 % higher.
 _HEAT: Final = 0.03
