@@ -237,8 +237,8 @@ class PlanView:
 
     @property
     def gap_percent(self) -> int:
-        """By how much of the least at most all stacks together could be lower, rounded up."""
-        return -(-(self.stack_mm - self.least_mm) * 100 // self.least_mm) if self.least_mm else 0
+        """The part of all stacks together that a better plan could save at most, rounded up."""
+        return -(-(self.stack_mm - self.least_mm) * 100 // self.stack_mm) if self.stack_mm else 0
 
     @property
     def pots(self) -> int:
