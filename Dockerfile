@@ -24,6 +24,9 @@ ENV PATH=/opt/env/bin:$PATH \
 # The key is for this one command and stays out of the image; the data folder too.
 RUN SECRET_KEY=only-while-the-image-is-built DATA_DIR=/build python manage.py collectstatic --no-input \
     && rm -rf /build
+# The load planner's loops, compiled once here instead of by the first process that plans.
+ENV NUMBA_CACHE_DIR=/opt/numba
+RUN python -c "from firings.load_plan import solve; solve.warm()" && chown -R kiln:kiln /opt/numba
 USER kiln
 VOLUME /data
 EXPOSE 8000

@@ -5,13 +5,17 @@ from __future__ import annotations
 import importlib
 import logging
 import pkgutil
+from threading import Thread
+from typing import Any
 
 from celery import shared_task
+from celery.signals import worker_ready
 from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from coop.models import Coop
 from firings import documents
+from firings.load_plan import solve
 from firings.models import Firing
 from firings.services import cleanup, on_call, reminders
 
@@ -20,6 +24,12 @@ log = logging.getLogger(__name__)
 # Whoever works the queue needs every work function: each paper's module registers its own.
 for _module in pkgutil.iter_modules(documents.__path__):
     importlib.import_module(f"firings.documents.{_module.name}")
+
+
+@worker_ready.connect  # type: ignore[untyped-decorator]
+def warm_the_planner(**_said: Any) -> None:
+    """Compile the load planner beside the first work, so that no member waits for that."""
+    Thread(target=solve.warm, daemon=True).start()
 
 
 @shared_task(name="firings.remind")  # type: ignore[untyped-decorator]

@@ -52,7 +52,8 @@ def proposed_accepted_and_ticked_load_plan(lead):
     lead.tab("Load plan").press("Propose a load plan")
     lead.sees("This is being computed").house.work_off()
     lead.sees("Plan 1: proposed").press("Accept this plan").sees("Plan 1: accepted")
-    layers = lead.page.locator("details[id]", has=lead.page.get_by_role("button", name="The whole layer is in"))
+    whole = lead.page.get_by_role("button", name="The whole layer is in", include_hidden=True)
+    layers = lead.page.locator("details[id]", has=whole)
     while closed := layers.count():
         if layers.first.get_attribute("open") is None:
             layers.first.locator("summary").click()

@@ -71,7 +71,7 @@ def test_who_has_no_watch_reads_the_fire_but_finds_no_keys(house, visit):
 
 
 def test_a_member_sees_their_own_share_with_its_sum_and_not_anothers_paper_on_a_phone(visit):
-    member = visit("Ottilie Krantz", at=PHONE).go("money/").sees("29.90 EUR to pay")
+    member = visit("Ottilie Krantz", at=PHONE).go("money/").sees(re.compile(r"\d+\.\d\d EUR to pay"))
     member.page.locator("main summary").first.click()
     expect(member.page.locator("main details[open] p").first).to_contain_text("=")
     assert member.download(re.compile("^Download")).startswith(b"%PDF-")
