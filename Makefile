@@ -14,7 +14,8 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 	SECRET_KEY=only-for-this-check-0123456789-abcdefghijklmnopqrstuvwxyz-ABCDEFG EMAIL_URL=smtp://localhost:25
 
 .NOTPARALLEL:
-.PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format bench-fire browser clean bench-watches-why bench-load
+.PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format browser clean \
+	bench-load bench-watches bench-watches-why bench-fire
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
@@ -23,11 +24,11 @@ help:
 	@echo 'make test-postgres  the same on PostgreSQL (DATABASE_URL, REDIS_URL)'
 	@echo 'make check          lint, types, import contracts, migrations, settings, API schema'
 	@echo 'make schema         write docs/api/openapi.yaml anew'
-	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
-	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
 	@echo 'make bench-load     how low the load planner stacks, beside other ways (minutes; pictures in var/bench)'
-	@echo 'make format         format the code'
 	@echo 'make bench-watches  rosters: greedy, planner and bounds side by side (ARGS=--help)'
+	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
+	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
+	@echo 'make format         format the code'
 	@echo 'make clean          remove the environment and what tools left; the data in var/ stay'
 
 # The stamps are left by the bootstrap, inside the environment, once it is whole.
@@ -80,11 +81,18 @@ schema: $(ENV)/.ready-dev
 	@mkdir -p docs/api
 	$(BIN)/python manage.py spectacular --validate --fail-on-warn --file docs/api/openapi.yaml
 
-bench-fire: $(ENV)/.ready-dev
-	$(BIN)/python -m tests.bench.bench_fire
+# ARGS: a folder with further instances, --seconds 1,10,60, --seeds 3, --bins 0 (all), --only kilns,bins,fits,growth
+bench-load: $(ENV)/.ready-dev
+	$(BIN)/python tests/bench/bench_load.py $(ARGS)
+
+bench-watches: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.bench.bench_watches $(ARGS)
 
 bench-watches-why: $(ENV)/.ready-dev
 	$(BIN)/python -m tests.bench.bench_roster_why $(ARGS)
+
+bench-fire: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.bench.bench_fire $(ARGS)
 
 format: $(ENV)/.ready-dev
 	$(BIN)/ruff check --fix .
@@ -93,11 +101,3 @@ format: $(ENV)/.ready-dev
 clean:
 	rm -rf $(ENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache static_build
 	find coop firings billing tests -name __pycache__ -type d -prune -exec rm -rf {} +
-
-.PHONY: bench-watches
-bench-watches: $(ENV)/.ready-dev
-	$(BIN)/python -m tests.bench.bench_watches $(ARGS)
-
-# ARGS: a folder with further instances, --seconds 1,10,60, --seeds 3, --bins 0 (all), --only kilns,bins,fits,growth
-bench-load: $(ENV)/.ready-dev
-	$(BIN)/python tests/bench/bench_load.py $(ARGS)
