@@ -127,6 +127,9 @@ def server(last_litres, database_address, tmp_path):
     if connection.vendor == "sqlite":
         with connection.cursor() as cursor:
             cursor.execute("VACUUM INTO %s", [str(tmp_path / "last.sqlite3")])
+        # `migrate` leaves a database in write-ahead mode; the copy is not, and to change that needs it for oneself.
+        with closing(sqlite3.connect(tmp_path / "last.sqlite3")) as copy:
+            copy.execute("PRAGMA journal_mode=WAL")
     port = _free_port()
     environment = {
         **{name: value for name, value in os.environ.items() if name in ("PATH", "HOME", "LANG", "TZ")},
