@@ -17,8 +17,8 @@ FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-ne
 # picture, who looks, firing (none: the home page), page of the firing, theme, where to scroll to
 PICTURES = (
     ("home", "Tamsin Vale", "", "", "light", "main"),
-    ("space", "Amaia Etxeberria", "Midwinter burn", "space/", "light", "main"),
-    ("load-plan", "Tamsin Vale", "November long burn", "load-plan/", "light", "figure"),
+    ("space", "Amaia Etxeberria", "Midwinter burn", "space/", "light", "h2:has-text('My pieces')"),
+    ("load-plan", "Tamsin Vale", "November long burn", "load-plan/", "light", "details.layer >> nth=2"),
     ("watches", "Tamsin Vale", "November long burn", "watches/", "light", ".roster"),
     ("fire", "Tamsin Vale", "November long burn", "fire/", "night", ".keys"),
     ("money", "Noor Hakimi", "Late summer soda", "money/", "light", "main"),
