@@ -38,7 +38,8 @@ def instance(name):
     "name", [pytest.param(name, marks=() if name.startswith("A") else pytest.mark.slow) for name in PROVEN]
 )
 def test_instances_with_a_proven_best_are_solved_to_it_and_proven(name):
-    roster = plan(instance(name), seconds=60)
+    # Usually proven in seconds; on a crowded machine the clock would end the last tier before its proof.
+    roster = plan(instance(name), seconds=400)
     assert roster.tiers == roster.bounds == PROVEN[name]
     assert roster.proven == (True,) * 5
     assert roster.gap == (0.0,) * 5

@@ -276,6 +276,11 @@ def test_the_api_moves_undoes_ticks_and_tells_what_changes(client):
 # --- What it costs --------------------------------------------------------------------------------
 
 
+def _asks_for_rows(sql):
+    """Not what PostgreSQL is told besides: whose rows may be seen, how a transaction reads, where it can go back to."""
+    return not sql.startswith(("SELECT set_config", "SET ", "SAVEPOINT", "RELEASE SAVEPOINT"))
+
+
 def test_pages_and_ticks_ask_the_database_no_more_for_forty_pots_than_for_two(client):
     def costs(count):
         firing = make_open_firing(capacity_ml=10**9)
@@ -301,7 +306,7 @@ def test_pages_and_ticks_ask_the_database_no_more_for_forty_pots_than_for_two(cl
         ):
             with CaptureQueriesContext(connection) as seen:
                 assert ask().status_code == 200
-            found.append(len(seen))
+            found.append(sum(_asks_for_rows(one["sql"]) for one in seen))
         return found
 
     costs(2)
