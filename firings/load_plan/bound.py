@@ -61,7 +61,8 @@ def lower_bounds(request: LoadRequest, counts: Mapping[str, int], *, seconds: fl
 def strengthened(request: LoadRequest, plan: LoadPlan, *, seconds: float) -> LoadPlan:
     """The plan with the best bounds that ``seconds`` give; proven where it leaves nothing out and cannot be lower.
 
-    Bounds and proof the plan already has stay where they are better. The plan must be without faults.
+    Bounds and proof the plan already has stay where they are better. The plan must be without faults. A bound above the
+    stack is not cut down to it: the checker must be able to see it.
     """
     counts: dict[str, int] = defaultdict(int)
     for layer in plan.layers:
@@ -69,11 +70,11 @@ def strengthened(request: LoadRequest, plan: LoadPlan, *, seconds: float) -> Loa
             counts[one.id] += 1
     stacks = rules.stacks(request, plan)
     found = lower_bounds(request, counts, seconds=seconds)
-    by_zone = {zone: min(max(mm, plan.lower_bound_mm.get(zone, 0)), stacks[zone]) for zone, mm in found.by_zone.items()}
+    by_zone = {zone: max(mm, plan.lower_bound_mm.get(zone, 0)) for zone, mm in found.by_zone.items()}
     total = max(found.total_mm, plan.lower_bound_total_mm or 0, sum(by_zone.values()))
     in_all = sum(stacks.values())
     proven = plan.proven or (in_all <= total and not _could_stand(request, plan))
-    return replace(plan, lower_bound_mm=by_zone, lower_bound_total_mm=min(total, in_all), proven=proven)
+    return replace(plan, lower_bound_mm=by_zone, lower_bound_total_mm=total, proven=proven)
 
 
 def _could_stand(request: LoadRequest, plan: LoadPlan) -> bool:
