@@ -58,9 +58,12 @@ class _Search:
                 below = middle + 1
                 sure = below if verdict is False else sure
         self.bounds[LARGEST] = steps[sure]
-        for largest in steps[high:-1]:
-            if self._found_within(largest) or time.monotonic() > by:
+        for place in range(high, len(steps) - 1):
+            if self._found_within(steps[place]) or time.monotonic() > by:
                 break
+            if sure == place and self._none_within(steps[place]):
+                sure = place + 1
+                self.bounds[LARGEST] = steps[sure]
 
     def _deviations(self) -> list[int]:
         """All deviations anybody can have, rising."""
@@ -84,6 +87,16 @@ class _Search:
         before = self.best.tiers
         self._solve(0.5)
         return self.best.tiers < before
+
+    def _none_within(self, largest: int) -> bool:
+        """Whether every schedule within ``largest`` is known and no roster can be made of them."""
+        self.master.aim(SPREAD, largest)
+        _, bound = self.master.relaxed(ends=self.left(0.4))
+        worst = 2 * len(self.request.people) * value.grievance(largest)
+        if bound == -inf or not self.master.enumerate(worst - bound, most=MOST_SCHEDULES):
+            return False
+        found, least = self.master.whole(seconds=self.left(0.5) - time.monotonic(), seed=self.seed)
+        return found is None and least == inf
 
     def refine(self, tier: int) -> None:
         """Make the tier small with the ones before it kept, and say what none can beat."""

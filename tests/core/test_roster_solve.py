@@ -175,6 +175,16 @@ def test_no_roster_at_all_beats_a_bound_or_the_plan_of_a_tiny_request(request):
         assert simple[1] <= best[1]
 
 
+def test_the_least_deviation_is_proven_where_half_a_crew_would_do_on_paper_only():
+    saw = Crewmate("p0", "lead", skills=("saw",), owed=2)
+    tasks = (Task("t0", "chore", 0, 2, 2, 2, skill="saw"), Task("t1", "watch", 0, 2, 2, 2, kiln="K1", lead=1))
+    rules = Rules(0, 0, 6, 1, 1, 3)
+    request = RosterRequest("r", 30, datetime(2026, 5, 9, 6, 0), rules, (saw,), tasks, (".x",))
+    roster = plan(request, seconds=2)
+    assert roster.tiers == roster.bounds == (4, 0, 2, 0, 0)
+    assert all(roster.proven)
+
+
 def only(kiln_sign_offs, wishes, need=2):
     people = tuple(Crewmate(f"p{n}", "exp", signed_off=s) for n, s in enumerate(kiln_sign_offs))
     task = Task("w1", "watch", 0, 8, need, need, firing="F1", kiln="big", lead=1)
