@@ -15,7 +15,7 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 
 .NOTPARALLEL:
 .PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format browser clean \
-	bench-load bench-watches bench-watches-why bench-fire
+	bench-load bench-watches bench-watches-why bench-fire bench-money
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
@@ -28,6 +28,7 @@ help:
 	@echo 'make bench-watches  rosters: greedy, planner and bounds side by side (ARGS=--help)'
 	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
 	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
+	@echo 'make bench-money    rounding of cost shares and the other figures of the money parts (ARGS=--help)'
 	@echo 'make format         format the code'
 	@echo 'make clean          remove the environment and what tools left; the data in var/ stay'
 
@@ -93,6 +94,10 @@ bench-watches-why: $(ENV)/.ready-dev
 
 bench-fire: $(ENV)/.ready-dev
 	$(BIN)/python -m tests.bench.bench_fire $(ARGS)
+
+# ARGS: --only rounding, --firings 20000 --workers 1
+bench-money: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.bench.bench_money $(ARGS)
 
 format: $(ENV)/.ready-dev
 	$(BIN)/ruff check --fix .

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from math import ceil, floor
+from math import floor, lcm
 from pathlib import Path
 from typing import Any, Literal
 
@@ -92,6 +92,15 @@ class CostShares:
     notes: tuple[str, ...] = field(default=())
 
 
+@dataclass(frozen=True, slots=True)
+class Amounts:
+    """``table[pool][member]``, ``totals[member]`` and ``fund[pool]`` in minor units, without the working."""
+
+    table: Mapping[str, Mapping[str, int]]
+    totals: Mapping[str, int]
+    fund: Mapping[str, int]
+
+
 class NothingToSplit(Refused):
     """No weight above zero: there is nobody to share the amount."""
 
@@ -129,7 +138,7 @@ def largest_remainder(amount: int, weights: Mapping[str, Fraction | int], *, fir
 
 
 def share(request: CostTable) -> CostShares:
-    """Share all bills of a firing among its members and the fund.
+    """Share all bills of a firing among its members and the fund, with the working behind every figure.
 
     Exact share of member i in pool p: bill * w_ip / (sum of all w_p and the fund's), times the member's
     factor; what the factor adds or takes goes to or comes from the fund and changes nobody else's share.
@@ -139,28 +148,80 @@ def share(request: CostTable) -> CostShares:
     (controlled rounding: Bacharach 1966). The order of members and pools makes no difference. Raises
     Malformed with one sentence per fault.
     """
+    return _result(request, _amounts(request))
+
+
+def amounts(request: CostTable) -> Amounts:
+    """The figures of ``share`` alone, several times as fast: for comparing many tables."""
+    made = _amounts(request)
+    table = {pool.id: {m.id: made.rounded[pool.id][m.id] for m in request.members} for pool in request.pools}
+    return Amounts(
+        table=table,
+        totals={m.id: sum(row[m.id] for row in table.values()) for m in request.members},
+        fund={pool.id: made.rounded[pool.id][FUND] for pool in request.pools},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """Exact cells as whole numbers over one denominator a pool, and what they were rounded to."""
+
+    numerators: Mapping[str, Mapping[str, int]]
+    denominators: Mapping[str, int]
+    rounded: Mapping[str, Mapping[str, int]]
+    whole: Mapping[str, Fraction]
+    scales: Mapping[str, Fraction]
+    minimum: Mapping[str, Mapping[str, Fraction]]
+    notes: Sequence[str]
+
+    def exact(self, pool: str, member: str) -> Fraction:
+        return Fraction(self.numerators[pool][member], self.denominators[pool])
+
+
+def _amounts(request: CostTable) -> _Made:
     if faults := _faults(request):
         raise Malformed(faults)
     members = sorted(request.members, key=lambda member: tie_hash(request.firing, member.id))
     pools = sorted(request.pools, key=lambda pool: pool.id)
     whole = {p.id: Fraction(sum(p.weights.values())) + p.fund_weight for p in pools}
-    plain = {pool.id: _plain_shares(pool, members, whole[pool.id]) for pool in pools}
-    scales, minimum, notes = _scales(members, pools, plain)
-
-    exact: dict[str, dict[str, Fraction]] = {}
+    scales, minimum, notes = _scales(members, pools, whole)
+    numerators: dict[str, dict[str, int]] = {}
+    denominators: dict[str, int] = {}
     for pool in pools:
-        row: dict[str, Fraction] = {}
-        for member in members:
-            part = plain[pool.id].get(member.id, Fraction(0)) * (scales[member.id] if pool.bill > 0 else 1)
-            row[member.id] = part + minimum.get(member.id, {}).get(pool.id, 0)
-        row[FUND] = pool.bill - sum(row.values(), Fraction(0))
-        exact[pool.id] = row
+        row, denominators[pool.id] = _exact_row(pool, members, whole[pool.id], scales, minimum)
+        row[FUND] = pool.bill * denominators[pool.id] - sum(row.values())
+        numerators[pool.id] = row
     order = [*(member.id for member in members), FUND]
-    rounded = controlled_rounding(exact, order)
+    rounded = _UnitFlow(numerators, denominators, order).solve()
     for pool in pools:
         if not whole[pool.id] and pool.bill:
             notes.append(f"Nobody has a share in {pool.id} ({pool.key}), so the fund bears all of it.")
-    return _result(request, exact, rounded, whole, scales, minimum, notes)
+    return _Made(numerators, denominators, rounded, whole, scales, minimum, notes)
+
+
+def _exact_row(
+    pool: Pool,
+    members: Sequence[Member],
+    whole: Fraction,
+    scales: Mapping[str, Fraction],
+    minimum: Mapping[str, Mapping[str, Fraction]],
+) -> tuple[dict[str, int], int]:
+    """What each member bears of one pool as whole numbers over a common denominator, and that denominator."""
+    by = {m.id: m.factor * scales[m.id] if m.id in scales and pool.bill > 0 else m.factor for m in members}
+    least = {name: cells[pool.id] for name, cells in minimum.items() if pool.id in cells}
+    steps = lcm(*{one.denominator for one in (*by.values(), *least.values())})
+    fine = lcm(whole.denominator, *{weight.denominator for weight in pool.weights.values()})
+    denominator = (whole.numerator * (fine // whole.denominator) or 1) * steps
+    unit = pool.bill if whole else 0
+    row = {}
+    for name, times in by.items():
+        weight = pool.weights.get(name, 0)
+        row[name] = (
+            unit * (weight.numerator * (fine // weight.denominator)) * (times.numerator * (steps // times.denominator))
+        )
+        if name in least:
+            row[name] += least[name].numerator * (denominator // least[name].denominator)
+    return row, denominator
 
 
 def controlled_rounding(exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]) -> dict[str, dict[str, int]]:
@@ -171,34 +232,47 @@ def controlled_rounding(exact: Mapping[str, Mapping[str, Fraction]], order: Sequ
     where that cannot be completed, units move along shortest alternating paths (a flow of unit capacities).
     With one row the result is that of ``largest_remainder``.
     """
-    return _UnitFlow(exact, order).solve()
+    denominators = {row: lcm(*(share.denominator for share in cells.values())) for row, cells in exact.items()}
+    numerators = {
+        row: {name: share.numerator * (denominators[row] // share.denominator) for name, share in cells.items()}
+        for row, cells in exact.items()
+    }
+    return _UnitFlow(numerators, denominators, order).solve()
 
 
 class _UnitFlow:
     """Which cells are rounded up: in each row an exact number, in each column one of two neighbours."""
 
-    def __init__(self, exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]) -> None:
-        self.rows = list(exact)
+    def __init__(
+        self, numerators: Mapping[str, Mapping[str, int]], denominators: Mapping[str, int], order: Sequence[str]
+    ) -> None:
+        self.rows = list(numerators)
         self.columns = list(order)
-        self.below = [[floor(exact[row].get(column, 0)) for column in order] for row in self.rows]
-        rank = {column: place for place, column in enumerate(order)}
+        self.below: list[list[int]] = []
         self.open_in_row: list[list[int]] = []  # columns whose cell is no integer, neediest first
         self.wanted: list[int] = []
-        for at, row in enumerate(self.rows):
-            cells = exact[row]
-            self.open_in_row.append(_neediest(cells, rank))
-            self.wanted.append(int(sum(cells.values())) - sum(self.below[at]))
         self.rows_of: list[list[int]] = [[] for _ in order]
-        for at, columns in enumerate(self.open_in_row):
-            for column in columns:
-                self.rows_of[column].append(at)
-        self.least: list[int] = []
-        self.most: list[int] = []
-        for column, name in enumerate(order):
-            total = sum((exact[row].get(name, Fraction(0)) for row in self.rows), Fraction(0))
-            base = sum(below[column] for below in self.below)
-            self.least.append(floor(total) - base)
-            self.most.append(ceil(total) - base)
+        common = lcm(*denominators.values())
+        parts = [0] * len(order)  # what the cells of a column have above their floors, over ``common``
+        for at, row in enumerate(self.rows):
+            cells, denominator = numerators[row], denominators[row]
+            times, left, below = common // denominator, 0, []
+            keyed = []
+            for column, name in enumerate(order):
+                share = cells.get(name, 0)
+                whole, part = divmod(share, denominator)
+                below.append(whole)
+                if part:
+                    keyed.append((-part, -abs(share), column))
+                    parts[column] += part * times
+                    self.rows_of[column].append(at)
+                    left += part
+            keyed.sort()  # largest remainder, larger share, earlier place
+            self.below.append(below)
+            self.open_in_row.append([column for _, _, column in keyed])
+            self.wanted.append(left // denominator)
+        self.least = [part // common for part in parts]
+        self.most = [-(-part // common) for part in parts]
         self.load = [0] * len(order)
         self.up: list[set[int]] = [set() for _ in self.rows]
 
@@ -272,14 +346,6 @@ class _UnitFlow:
         raise AssertionError("a table whose rows add up to integers always has a controlled rounding")
 
 
-def _neediest(cells: Mapping[str, Fraction], rank: Mapping[str, int]) -> list[int]:
-    """Places of the cells that are no integers: largest remainder, larger share, earlier place first."""
-    keyed = sorted(
-        (floor(share) - share, -abs(share), rank[column]) for column, share in cells.items() if share.denominator != 1
-    )
-    return [place for _, _, place in keyed]
-
-
 def _plain_shares(pool: Pool, members: Sequence[Member], whole: Fraction) -> dict[str, Fraction]:
     if not whole:
         return {}
@@ -290,17 +356,18 @@ def _plain_shares(pool: Pool, members: Sequence[Member], whole: Fraction) -> dic
 
 
 def _scales(
-    members: Sequence[Member], pools: Sequence[Pool], plain: Mapping[str, Mapping[str, Fraction]]
+    members: Sequence[Member], pools: Sequence[Pool], whole: Mapping[str, Fraction]
 ) -> tuple[dict[str, Fraction], dict[str, dict[str, Fraction]], list[str]]:
-    """By what each member's shares of charges are multiplied so that floors and caps hold.
+    """By what each member's shares of charges are multiplied so that floors and caps hold (none: 1).
 
     Also what a member without any share pays in each pool because of a floor, and notes in words. Members'
     totals become clip(scale * charges + refunds, floor, cap) with the one scale that keeps their sum.
     """
-    scales = {member.id: _ONE for member in members}
+    scales: dict[str, Fraction] = {}
     bills = {pool.id: pool.bill for pool in pools if pool.bill > 0}
     if not any(member.floor or member.cap is not None for member in members):
         return scales, {}, []
+    plain = {pool.id: _plain_shares(pool, members, whole[pool.id]) for pool in pools}
     if not bills:
         return scales, {}, ["There is nothing to charge, so minimum and cap do not count."]
     charges: dict[str, Fraction] = {}
@@ -376,45 +443,32 @@ def _scale_for(
 # --- Words ------------------------------------------------------------------------------------
 
 
-def _result(
-    request: CostTable,
-    exact: Mapping[str, Mapping[str, Fraction]],
-    rounded: Mapping[str, Mapping[str, int]],
-    whole: Mapping[str, Fraction],
-    scales: Mapping[str, Fraction],
-    minimum: Mapping[str, Mapping[str, Fraction]],
-    notes: Sequence[str],
-) -> CostShares:
+def _result(request: CostTable, made: _Made) -> CostShares:
     """The answer in the order the request was given in."""
     working: list[Working] = []
     exact_totals: dict[str, Fraction] = {}
     total_sentences: dict[str, str] = {}
     totals: dict[str, int] = {}
     words = _Words(request.currency)
+    rounded = made.rounded
+    exact = {pool.id: {name: made.exact(pool.id, name) for name in made.numerators[pool.id]} for pool in request.pools}
     for member in request.members:
         cells = {pool.id: rounded[pool.id][member.id] for pool in request.pools}
         exact_totals[member.id] = sum((exact[pool][member.id] for pool in cells), Fraction(0))
         totals[member.id] = sum(cells.values())
         total_sentences[member.id] = words.total(list(cells.values()), exact_totals[member.id])
     for pool in request.pools:
+        whole = made.whole[pool.id]
         for member in request.members:
             share, amount = exact[pool.id][member.id], rounded[pool.id][member.id]
-            least = minimum.get(member.id, {}).get(pool.id, Fraction(0))
-            sentence = words.share(
-                pool,
-                member,
-                whole[pool.id],
-                scales[member.id] if pool.bill > 0 else _ONE,
-                least,
-                share,
-                amount,
-            )
+            least = made.minimum.get(member.id, {}).get(pool.id, Fraction(0))
+            scale = made.scales.get(member.id, _ONE) if pool.bill > 0 else _ONE
+            sentence = words.share(pool, member, whole, scale, least, share, amount)
             weight = Fraction(pool.weights.get(member.id, 0))
-            working.append(Working(pool.id, member.id, weight, whole[pool.id], share, amount, sentence))
+            working.append(Working(pool.id, member.id, weight, whole, share, amount, sentence))
         share, amount = exact[pool.id][FUND], rounded[pool.id][FUND]
-        sentence = words.fund(pool, whole[pool.id], share, amount)
-        weight = Fraction(pool.fund_weight)
-        working.append(Working(pool.id, FUND, weight, whole[pool.id], share, amount, sentence))
+        sentence = words.fund(pool, whole, share, amount)
+        working.append(Working(pool.id, FUND, Fraction(pool.fund_weight), whole, share, amount, sentence))
     return CostShares(
         table={p.id: {m.id: rounded[p.id][m.id] for m in request.members} for p in request.pools},
         totals=totals,
@@ -422,7 +476,7 @@ def _result(
         working=tuple(working),
         exact_totals=exact_totals,
         total_sentences=total_sentences,
-        notes=tuple(notes),
+        notes=tuple(made.notes),
     )
 
 
@@ -501,13 +555,12 @@ def weight_text(weight: Fraction, key: str) -> str:
 
 def decimal_text(value: Fraction, most: int, *, least: int = 0) -> str:
     """The value cut after ``most`` decimals, with ``...`` if more follow; never fewer than ``least``."""
-    scaled = abs(value) * 10**most
-    digits = f"{floor(scaled):0{most + 1}d}"
+    scaled, rest = divmod(abs(value.numerator) * 10**most, value.denominator)
+    digits = f"{scaled:0{most + 1}d}"
     whole, part = digits[: len(digits) - most], digits[len(digits) - most :]
-    cut = scaled.denominator != 1
-    if not cut:
+    if not rest:
         part = part.rstrip("0").ljust(least, "0")
-    return f"{'-' if value < 0 else ''}{whole}{'.' if part else ''}{part}{'...' if cut else ''}"
+    return f"{'-' if value < 0 else ''}{whole}{'.' if part else ''}{part}{'...' if rest else ''}"
 
 
 # --- What may be shared -----------------------------------------------------------------------

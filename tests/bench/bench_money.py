@@ -1,0 +1,138 @@
+"""Figures of the money parts: python -m tests.bench.bench_money [--only rounding,...]"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from fractions import Fraction
+from math import lcm
+from statistics import median
+
+from billing import cost_shares
+from billing.cost_shares import CostTable, Member, Pool
+
+CURRENCIES = ("JPY", "EUR", "KWD")  # 0, 2 and 3 digits
+BATCH = 5000
+
+
+# --- Rounding ---------------------------------------------------------------------------------
+
+
+def random_table(chance: random.Random, most_members: int = 16, most_pools: int = 8) -> CostTable:
+    """A firing as invented: some members without a share in some pools, a guest's factor, the fund's part, refunds."""
+    names = [f"m{at}" for at in range(chance.randint(1, most_members))]
+    currency = chance.choice(CURRENCIES)
+    most = chance.choice([9, 500, 60_000, 10**7, 10**12])
+    pools = []
+    for at in range(chance.randint(1, most_pools)):
+        kind = chance.randrange(4)
+        weigh: Callable[[], int | Fraction] = (
+            (lambda: chance.randint(0, 250_000)),
+            (lambda: chance.choice((0, 0, 1, 7, 4130))),
+            (lambda: 1),
+            (lambda: Fraction(chance.randint(0, 500), 7)),
+        )[kind]
+        bill = chance.randint(1, most) * (1 if chance.random() < 0.95 else -1)
+        fund = chance.randint(0, 90_000) if chance.random() < 0.2 else 0
+        pools.append(Pool(f"p{at}", bill, "litres", {name: weigh() for name in names}, fund))
+    factors = (Fraction(1),) * 8 + (Fraction(6, 5), Fraction(1, 2))
+    members = tuple(Member(name, factor=chance.choice(factors)) for name in names)
+    return CostTable(f"F{chance.getrandbits(32)}", currency, members, tuple(pools))
+
+
+def lost_and_off(table: CostTable) -> tuple[int, int]:
+    """Minor units lost between bills and shares, and members' totals one unit or more from exact.
+
+    Computed apart from the core: weights here are sevenths and factors tenths, so all of it is whole numbers.
+    """
+    made = cost_shares.amounts(table)
+    lost = sum(abs(p.bill - sum(made.table[p.id].values()) - made.fund[p.id]) for p in table.pools)
+    shared = []
+    for pool in table.pools:
+        weights = {name: int(weight * 7) for name, weight in pool.weights.items()}
+        if whole := sum(weights.values()) + int(pool.fund_weight * 7):
+            shared.append((pool.bill, weights, whole))
+    common = lcm(*(whole for _, _, whole in shared)) * 10
+    off = 0
+    for member in table.members:
+        tenths = int(member.factor * 10)
+        exact = sum(bill * weights[member.id] * tenths * (common // whole // 10) for bill, weights, whole in shared)
+        off += abs(made.totals[member.id] * common - exact) >= common
+    return lost, off
+
+
+def _batch(seed: int) -> tuple[int, int, int]:
+    chance = random.Random(seed)
+    lost = off = members = 0
+    for _ in range(BATCH):
+        table = random_table(chance)
+        missing, far = lost_and_off(table)
+        lost, off, members = lost + missing, off + far, members + len(table.members)
+    return lost, off, members
+
+
+def rounding(options: argparse.Namespace) -> bool:
+    """Random firings rounded as tables, and how long a large one takes with all its sentences."""
+    batches = max(1, options.firings // BATCH)
+    began = time.perf_counter()
+    with ProcessPoolExecutor(options.workers) as workers:
+        found = list(workers.map(_batch, range(options.seed, options.seed + batches)))
+    lost, off, members = (sum(column) for column in zip(*found, strict=True))
+    print(
+        f"rounding: {batches * BATCH:,} firings in {', '.join(CURRENCIES)}, {members:,} totals: {lost} minor units "
+        f"lost, {off} totals one unit or more from exact, {time.perf_counter() - began:.0f} s"
+    )
+    good = not lost and not off
+    for count, pools in ((8, 6), (16, 6), (40, 8)):
+        alone, worded = [], []
+        for seed in range(101):
+            table = _dense_table(random.Random(seed), count, pools)
+            for times, compute in ((alone, cost_shares.amounts), (worded, cost_shares.share)):
+                began = time.perf_counter()
+                compute(table)
+                times.append((time.perf_counter() - began) * 1000)
+        print(
+            f"  {count} members x {pools} pools: figures {median(alone):.1f} ms, with every sentence "
+            f"{median(worded):.1f} ms (slowest of 101: {max(worded):.1f} ms)"
+        )
+        good &= (count, pools) != (40, 8) or median(worded) <= 10
+    return good
+
+
+def _dense_table(chance: random.Random, count: int, pools: int) -> CostTable:
+    names = [f"m{at}" for at in range(count)]
+    rows = tuple(
+        Pool(f"p{at}", chance.randint(1, 90_000), "litres", {name: chance.randint(0, 200_000) for name in names})
+        for at in range(pools)
+    )
+    return CostTable(f"F{chance.getrandbits(32)}", "EUR", tuple(map(Member, names)), rows)
+
+
+# --- All of it --------------------------------------------------------------------------------
+
+# Each prints its figures and says whether they reach what is asked of them.
+SECTIONS: dict[str, Callable[[argparse.Namespace], bool]] = {
+    "rounding": rounding,
+}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--only", default=",".join(SECTIONS), help=f"from: {', '.join(SECTIONS)}")
+    parser.add_argument("--firings", type=int, default=1_000_000, help="for rounding")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=0)
+    options = parser.parse_args()
+    chosen = options.only.split(",")
+    if unknown := [name for name in chosen if name not in SECTIONS]:
+        parser.error(f"there is no {', '.join(unknown)}; pick from: {', '.join(SECTIONS)}")
+    reached = [SECTIONS[name](options) for name in chosen]
+    return 0 if all(reached) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
