@@ -7,8 +7,10 @@ from typing import Any
 from uuid import UUID
 
 from django.core.paginator import Paginator
+from django.middleware.csrf import get_token
 from django.urls import path
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
@@ -18,7 +20,7 @@ from rest_framework.response import Response
 from coop.api_ground import CoopAPIView, Moment
 from firings.access import check_takes_part
 from firings.fire.ahead import Ahead
-from firings.fire.entries import readings
+from firings.fire.entries import Entry, readings
 from firings.models import Firing, HandOver, LogEntry
 from firings.queries import fire as queries
 from firings.queries.firings import firing_of
@@ -38,6 +40,9 @@ class EntryIn(serializers.Serializer[Any]):
     device_id = serializers.CharField(required=False, allow_blank=True, max_length=40)
     device_seq = serializers.IntegerField(required=False, allow_null=True, min_value=0)
     device_at = Moment(required=False, allow_null=True, help_text="The device's own clock.")
+    device_offset_min = serializers.IntegerField(
+        required=False, allow_null=True, help_text="Minutes the device's clock is ahead of UTC."
+    )
     probe = serializers.CharField(required=False, allow_blank=True, max_length=200)
     temperature_dc = serializers.IntegerField(required=False, allow_null=True, help_text="Tenths of °C.")
     cone = serializers.CharField(required=False, allow_blank=True, max_length=200)
@@ -73,6 +78,7 @@ class EntryOut(serializers.Serializer[Any]):
     device_id = serializers.CharField(allow_blank=True)
     device_seq = serializers.IntegerField(allow_null=True)
     device_at = serializers.DateTimeField(allow_null=True)
+    device_offset_min = serializers.IntegerField(allow_null=True)
     probe = serializers.CharField(allow_blank=True)
     temperature_dc = serializers.IntegerField(allow_null=True)
     cone = serializers.CharField(allow_blank=True)
@@ -101,6 +107,30 @@ class LogOut(serializers.Serializer[Any]):
 
 class WrittenOut(serializers.Serializer[Any]):
     entries = EntryOut(many=True)
+
+
+class AnswerOut(serializers.Serializer[Any]):
+    id = serializers.CharField(help_text="As it was sent.")
+    outcome = serializers.ChoiceField(choices=["written", "known", "refused"])
+    detail = serializers.CharField(allow_blank=True, help_text="Why it was refused, in one sentence.")
+    warnings = serializers.ListField(child=serializers.CharField())
+
+
+class BatchIn(serializers.Serializer[Any]):
+    """Entries are judged one by one, so that a faulty one keeps no other out; each needs its ``id``."""
+
+    entries = serializers.ListField(child=serializers.JSONField(), allow_empty=False, max_length=log.MOST_AT_ONCE)
+
+
+class BatchOut(serializers.Serializer[Any]):
+    answers = AnswerOut(many=True)
+
+
+class ReachedOut(serializers.Serializer[Any]):
+    at = serializers.DateTimeField(help_text="The clock here, to judge the device's own by.")
+    member_id = serializers.UUIDField(help_text="Who is signed in.")
+    stage = serializers.CharField()
+    csrf_token = serializers.CharField(help_text="For a browser that sends its batch by its sign-in.")
 
 
 class PointOut(serializers.Serializer[Any]):
@@ -173,6 +203,7 @@ SAME = (
     "device_id",
     "device_seq",
     "device_at",
+    "device_offset_min",
     "probe",
     "temperature_dc",
     "cone",
@@ -264,6 +295,51 @@ class LogView(_OfFiring):
         told = [*before, *queries.entries_of(new)]
         doubts = {row.public_id: queries.doubts(row, told) for row in new}
         return Response(WrittenOut({"entries": [_entry(row, doubts.get(row.public_id, ())) for row in rows]}).data)
+
+
+class BatchView(_OfFiring):
+    needs_key = False  # the entries' own ids let each be written once
+
+    @extend_schema(operation_id="log_batch_reach", responses=ReachedOut)
+    def get(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
+        """Whether a device gets through, and as whom."""
+        said = {
+            "at": timezone.now(),
+            "member_id": self.membership.public_id,
+            "stage": self.seen(firing).stage,
+            "csrf_token": get_token(request._request),
+        }
+        return Response(ReachedOut(said).data, headers={"Cache-Control": "no-store"})
+
+    @extend_schema(operation_id="log_batch", request=EntriesIn, responses=BatchOut)
+    def post(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
+        """Take what a device kept: each entry once, in the order of its numbers, each with its own answer."""
+        sent = self.read(BatchIn)["entries"]
+        before = queries.entries_of(queries.rows_of(self.seen(firing)))
+        checked = [EntryIn(data=one if isinstance(one, dict) else {}) for one in sent]
+        fit = [one for one in checked if one.is_valid() and "id" in one.validated_data]
+        received = log.receive(
+            self.coop,
+            by=self.membership,
+            now=timezone.now(),
+            firing_id=firing,
+            entries=[_spec(dict(one.validated_data)) for one in fit],
+        )
+        outcomes = dict(zip(map(id, fit), received, strict=True))
+        new = [one.row for one in received if one.outcome == "written" and one.row is not None]
+        told = [*before, *queries.entries_of(new)]
+        answers = [_answer(said, form, outcomes.get(id(form)), told) for said, form in zip(sent, checked, strict=True)]
+        return Response(BatchOut({"answers": answers}).data)
+
+
+def _answer(said: Any, form: EntryIn, got: log.Received | None, told: Sequence[Entry]) -> dict[str, Any]:
+    named = str(said.get("id", ""))[:40] if isinstance(said, dict) else ""
+    if got is None:
+        faults = [f"{name}: {texts[0]}" for name, texts in form.errors.items()]
+        detail = " ".join(faults) or _("Give the entry an id made by the device, so that it is written once.")
+        return {"id": named, "outcome": "refused", "detail": detail, "warnings": []}
+    odd = queries.doubts(got.row, told) if got.outcome == "written" and got.row is not None else []
+    return {"id": named, "outcome": got.outcome, "detail": str(got.why or ""), "warnings": odd}
 
 
 class CorrectionsView(CoopAPIView):
@@ -379,6 +455,7 @@ class HandOverAcceptView(CoopAPIView):
 
 urls = [
     path("firings/<uuid:firing>/log/", LogView.as_view(), name="api_log"),
+    path("firings/<uuid:firing>/log/batch/", BatchView.as_view(), name="api_log_batch"),
     path("firings/<uuid:firing>/curve/", CurveView.as_view(), name="api_curve"),
     path("firings/<uuid:firing>/hand-overs/", HandOversView.as_view(), name="api_hand_overs"),
     path("log-entries/<uuid:entry>/corrections/", CorrectionsView.as_view(), name="api_log_correct"),

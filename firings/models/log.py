@@ -44,6 +44,7 @@ class LogEntry(CoopOwned):
     device_id = models.CharField(max_length=40, blank=True)
     device_seq = models.PositiveIntegerField(null=True)
     device_at = models.DateTimeField(null=True)  # the device's own clock when the key was pressed
+    device_offset_min = models.SmallIntegerField(null=True)  # minutes that clock was ahead of UTC
 
     probe = models.CharField(_("probe"), max_length=30, blank=True)
     temperature_dc = models.IntegerField(_("temperature, tenths of °C"), null=True)

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Any, Final, Literal
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -27,6 +27,8 @@ MOST_AT_ONCE: Final = 500
 LOWEST_DC, HIGHEST_DC = -500, 16000
 AHEAD: Final = timedelta(hours=1)
 LONGEST_TEXT: Final = 4000
+MOST_OFFSET_MIN: Final = 14 * 60
+NEEDS_FIRE: Final = (LogEntry.Kind.STOKE, LogEntry.Kind.ROUND, LogEntry.Kind.SODA)
 
 say(
     device_entry_arrives_once=gettext_lazy(
@@ -56,6 +58,7 @@ class EntrySpec:
     device_id: str = ""
     device_seq: int | None = None
     device_at: datetime | None = None
+    device_offset_min: int | None = None
     probe: str = ""
     temperature_dc: int | None = None
     cone: str = ""
@@ -87,16 +90,28 @@ def check_writes(by: Membership | None, firing: Firing) -> None:
     )
 
 
-def check_takes_log(firing: Firing, kind: str) -> None:
-    """Everything while the fire burns and cools; afterwards notes only, until the firing is closed."""
-    if firing.stage in (Firing.Stage.LIT, Firing.Stage.COOLING):
-        return
+def check_takes_log(firing: Firing, kind: str, at: datetime | None = None) -> None:
+    """What was seen ``at`` that moment (None: afterwards) may still be written, until the firing is closed.
+
+    Everything while the fire burns and cools, but wood, rounds and soda only up to the end of fire; what was seen
+    before the kiln was opened may come late; of what was seen afterwards the log takes notes only.
+    """
     if firing.lit_at is None:
         raise Refused(_("The kiln has not been lit, so there is nothing to write in its log yet."))
     if firing.stage in (Firing.Stage.CLOSED, Firing.Stage.CALLED_OFF):
         raise Refused(_("This firing is closed and its log is read-only."))
-    if kind != LogEntry.Kind.NOTE:
+    if kind == LogEntry.Kind.NOTE:
+        return
+    burns = firing.stage in (Firing.Stage.LIT, Firing.Stage.COOLING)
+    if not burns and (at is None or firing.opened_at is None or at >= firing.opened_at):
         raise Refused(_("The kiln has been opened, so the log takes notes only. Write what you know as a note."))
+    if kind in NEEDS_FIRE and at is not None and firing.ended_at is not None and at > firing.ended_at:
+        zone = ZoneInfo(firing.coop.time_zone)
+        raise _fault(
+            "observed_at",
+            _("The fire was ended %(ended)s, so no %(kind)s comes after that. Mend the time, or write it as a note.")
+            % {"ended": show(firing.ended_at, zone), "kind": LogEntry.Kind(kind).label},
+        )
 
 
 # --- Written ------------------------------------------------------------------------------
@@ -118,7 +133,7 @@ def write(
     there = _there(coop, firing, wanted)
     new = list({spec.public_id: spec for spec in reversed(wanted) if spec.public_id not in there}.values())[::-1]
     for spec in new:
-        check_takes_log(firing, spec.kind)
+        check_takes_log(firing, spec.kind, spec.observed_at or now)
     rows = _rows(firing, new, by=by, now=now)
     # Two copies of one message may arrive at once: the second finds the first one's rows instead of failing.
     LogEntry.objects.bulk_create(rows, ignore_conflicts=True)
@@ -128,6 +143,62 @@ def write(
             _("This device has already sent another entry of that number, or the id is taken; take a new id and send.")
         )
     return [there[spec.public_id] for spec in wanted]
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """What became of one entry a device sent: written now, known from before, or refused with a sentence."""
+
+    outcome: Literal["written", "known", "refused"]
+    row: LogEntry | None = None
+    why: Refused | None = None
+
+
+@use_case
+def receive(
+    coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, entries: Sequence[EntrySpec]
+) -> list[Received]:
+    """Take what a device kept while it had no signal; one answer per entry, in the order given.
+
+    Each entry is written once, however often it is sent (``public_id`` is made by the device), in the order of the
+    device's own numbers. A refused entry keeps no other out. Raises NotAllowed for who does not keep this log, and
+    Malformed for more than 500 entries or one without an id.
+    """
+    firing = firing_of(coop, firing_id)
+    check_writes(by, firing)
+    if len(entries) > MOST_AT_ONCE:
+        raise Malformed([_("Send at most %(most)s entries at once.") % {"most": MOST_AT_ONCE}])
+    if any(spec.public_id is None for spec in entries):
+        raise Malformed([_("Give every entry an id made by the device, so that it is written once.")])
+    there = _rows_of(coop, entries)
+    answers = {id_: _known(firing, row) for id_, row in there.items()}
+    rows: list[LogEntry] = []
+    for spec in sorted(entries, key=lambda spec: spec.device_seq or 0):
+        if spec.public_id in answers:
+            continue
+        try:
+            check_takes_log(firing, spec.kind, spec.observed_at or now)
+            rows.append(_row(firing, spec, by=by, now=now))
+        except Refused as no:
+            answers[spec.public_id] = Received("refused", why=no)
+        else:
+            answers[spec.public_id] = Received("written", row=rows[-1])
+    # Two copies of one message may arrive at once: the second finds the first one's rows instead of failing.
+    LogEntry.objects.bulk_create(rows, ignore_conflicts=True)
+    there = _rows_of(coop, entries)
+    for row in rows:
+        answers[row.public_id] = (
+            Received("written", row=there[row.public_id])
+            if row.public_id in there
+            else Received("refused", why=Taken(_("This device has already sent another entry of that number.")))
+        )
+    return [answers[spec.public_id] for spec in entries]
+
+
+def _known(firing: Firing, row: LogEntry) -> Received:
+    if row.firing_id == firing.pk:
+        return Received("known", row=row)
+    return Received("refused", why=Taken(_("An entry of this id stands in the log of another firing.")))
 
 
 @use_case
@@ -229,11 +300,15 @@ def _sent_before(coop: Coop, public_id: UUID | None, old: LogEntry) -> LogEntry 
 
 
 def _there(coop: Coop, firing: Firing, wanted: Sequence[EntrySpec]) -> dict[UUID | None, LogEntry]:
-    rows = LogEntry.objects.of(coop).filter(public_id__in=[spec.public_id for spec in wanted])
-    found = {row.public_id: row for row in rows.select_related("by__person")}
+    found = _rows_of(coop, wanted)
     if any(row.firing_id != firing.pk for row in found.values()):
         raise Taken(_("An entry of this id stands in the log of another firing; take a new id and send it again."))
     return found
+
+
+def _rows_of(coop: Coop, wanted: Sequence[EntrySpec]) -> dict[UUID | None, LogEntry]:
+    rows = LogEntry.objects.of(coop).filter(public_id__in=[spec.public_id for spec in wanted])
+    return {row.public_id: row for row in rows.select_related("by__person", "corrects")}
 
 
 def _rows(firing: Firing, specs: Sequence[EntrySpec], *, by: Membership | None, now: datetime) -> list[LogEntry]:
@@ -266,6 +341,8 @@ def _row(firing: Firing, spec: EntrySpec, *, by: Membership | None, now: datetim
         raise _fault("text", _("A note has at most %(most)s letters; cut it in two.") % {"most": LONGEST_TEXT})
     if spec.device_seq is not None and not 0 <= spec.device_seq <= 2_147_483_647:
         raise _fault("device_seq", _("A device numbers its entries from 0 up; mend device_seq."))
+    if spec.device_offset_min is not None and abs(spec.device_offset_min) > MOST_OFFSET_MIN:
+        raise _fault("device_offset_min", _("No clock is more than 14 hours from UTC; mend device_offset_min."))
     return LogEntry(
         coop=firing.coop,
         public_id=spec.public_id or uuid.uuid4(),
@@ -277,6 +354,7 @@ def _row(firing: Firing, spec: EntrySpec, *, by: Membership | None, now: datetim
         device_id=_short("device_id", spec.device_id, 40),
         device_seq=spec.device_seq,
         device_at=spec.device_at,
+        device_offset_min=spec.device_offset_min,
         text=text,
         **check(spec),
     )
