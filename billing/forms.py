@@ -106,6 +106,22 @@ class PaymentForm(forms.Form):
         self.order_fields(["member", "amount", "way", "on", "reference", "note"])
 
 
+class BankAccountForm(forms.Form):
+    holder = forms.CharField(label=gettext_lazy("Account holder"), max_length=200)
+    iban = forms.CharField(
+        label=gettext_lazy("Account number (IBAN)"),
+        max_length=60,
+        widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
+    )
+    bic = forms.CharField(
+        label=gettext_lazy("Bank's code (BIC)"),
+        max_length=20,
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
+        help_text=gettext_lazy("Needed only for accounts outside the European Economic Area."),
+    )
+
+
 class ReasonForm(forms.Form):
     why = forms.CharField(
         label=gettext_lazy("Reason"),

@@ -320,3 +320,27 @@ class Payment(CoopOwned):
 
     def __str__(self) -> str:
         return f"{self.member} {self.amount_minor:+d}"
+
+
+class BankAccount(CoopOwned):
+    """The co-op's account at a bank: where statements ask members to pay, and whose files are read in."""
+
+    holder = models.CharField(_("account holder"), max_length=70)
+    iban = models.CharField(_("account number (IBAN)"), max_length=34)
+    bic = models.CharField(_("bank's code (BIC)"), max_length=11, blank=True)
+    set_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    set_at = models.DateTimeField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["coop"], name="one_bank_account_per_coop"),
+            models.CheckConstraint(
+                condition=Q(iban__regex=r"^[A-Z]{2}[0-9]{2}[0-9A-Z]{8,30}$"), name="bank_account_iban_is_plain"
+            ),
+            models.CheckConstraint(condition=~Q(holder=""), name="bank_account_has_a_holder"),
+        ]
+
+    def __str__(self) -> str:
+        return self.iban

@@ -8,6 +8,7 @@ from typing import Any
 
 from billing.models import Line, Payment, Posting, Receipt, Statement
 from billing.queries.balances import balance_words
+from billing.queries.bank import pay_in
 from billing.queries.settlements import shares_table
 from billing.references import rf_printed
 from billing.services import keep_statement
@@ -15,6 +16,7 @@ from coop import pdf
 from coop.errors import NotFound
 from coop.models import Computation
 from coop.transactions import reading
+from firings.documents.load_sheets import picture
 from firings.models import HoursEntry
 
 MOST_PAYMENTS = 20
@@ -57,6 +59,7 @@ def context_of(statement: Statement) -> dict[str, Any]:
     before = Line.objects.of(statement.coop).filter(account__member=member, posting__number__lt=posting.number)
     payments = Payment.objects.of(statement.coop).filter(member=member, posting__in=posted.values("pk"))
     credit = row.credit_minor if row else 0
+    paying = pay_in(statement)
     return {
         "coop": statement.coop,
         "statement": statement,
@@ -74,6 +77,8 @@ def context_of(statement: Statement) -> dict[str, Any]:
         "payments": list(payments.order_by("-on", "-pk")[:MOST_PAYMENTS]),
         "hours": _hours(statement),
         "reference": rf_printed(statement.reference),
+        "paying": paying,
+        "code": picture(paying.code) if paying and paying.code else "",
         "balance": balance_words(statement.balance_minor, statement.coop.currency),
     }
 

@@ -1,5 +1,5 @@
 """API addresses of the money app; each module lists its own."""
 
-from billing.api import ledger, settling
+from billing.api import bank, ledger, settling
 
-urlpatterns = [*settling.urls, *ledger.urls]
+urlpatterns = [*settling.urls, *ledger.urls, *bank.urls]

@@ -27,6 +27,7 @@ CORES = [
     "billing.cost_shares",
     "billing.ledger",
     "billing.settlement",
+    "billing.slips",
 ]
 WRITING = {"save", "create", "update", "delete", "bulk_create", "bulk_update", "get_or_create", "update_or_create"}
 READING_EDGES = sorted(

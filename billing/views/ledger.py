@@ -20,6 +20,7 @@ from billing.access import check_reads_ledger, check_treasurer
 from billing.forms import PaymentForm
 from billing.queries import balances as queries
 from billing.queries import ledger
+from billing.queries.bank import bank_account
 from billing.queries.members import with_account
 from billing.queries.settlements import drafts_waiting
 from coop.access import allowed
@@ -35,6 +36,7 @@ def money(request: CoopRequest) -> HttpResponse:
     context = {
         "mine": queries.my_money(request.coop, request.membership, request.membership),
         "currency": request.coop.currency,
+        "bank_account": bank_account(request.coop),
         "is_treasurer": allowed(check_treasurer, request.membership),
         "reads_ledger": allowed(check_reads_ledger, request.membership),
     }
@@ -59,6 +61,7 @@ def member_money(request: CoopRequest, member: UUID) -> HttpResponse:
             "mine": mine,
             "member": row,
             "currency": request.coop.currency,
+            "bank_account": bank_account(request.coop),
             "is_treasurer": allowed(check_treasurer, request.membership),
         },
     )

@@ -67,6 +67,7 @@ PEOPLE = {
         "money/",
         "money/balances/",
         "money/payments/new/",
+        "money/bank/account/",
         "ledger/",
         "closed:",
         "closed:money/",
