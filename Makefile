@@ -15,11 +15,13 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 
 .NOTPARALLEL:
 .PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format browser clean \
-	bench-load bench-watches bench-watches-why bench-fire bench-money
+	backup restore bench-load bench-watches bench-watches-why bench-fire bench-money
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
 	@echo 'make demo-reset     start the demo over'
+	@echo 'make backup         everything into one file while the service runs (FILE=kiln.backup)'
+	@echo 'make restore        put that file in place and verify it (FILE=kiln.backup, ARGS=--replace)'
 	@echo 'make test           the whole suite on SQLite'
 	@echo 'make test-postgres  the same on PostgreSQL (DATABASE_URL, REDIS_URL)'
 	@echo 'make check          lint, types, import contracts, migrations, settings, API schema'
@@ -44,6 +46,13 @@ run: $(ENV)/.ready
 
 demo-reset: $(ENV)/.ready
 	@$(BIN)/python -m coop.start --reset-demo
+
+FILE ?= kiln.backup
+backup: $(ENV)/.ready
+	@$(BIN)/python manage.py backup $(FILE)
+
+restore: $(ENV)/.ready
+	@$(BIN)/python manage.py restore $(FILE) $(ARGS)
 
 browser: $(ENV)/.ready-dev
 	@$(BIN)/python -I coop/bootstrap.py --browser

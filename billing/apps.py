@@ -8,4 +8,4 @@ class BillingConfig(AppConfig):
     verbose_name = "Money"
 
     def ready(self) -> None:
-        from billing import home, tasks  # noqa: F401
+        from billing import figures, home, tasks  # noqa: F401
