@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from math import floor, lcm
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from coop import money
 from coop.errors import Malformed, Refused
@@ -43,13 +43,17 @@ class Member:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """One bill in minor units (a refund is negative) and the weights it is shared by, the fund's own too."""
+    """One bill in minor units (a refund is negative) and the weights it is shared by, the fund's own too.
+
+    A ``direct`` pool (damage, hours) comes on top of what a member's factor, floor and cap count for.
+    """
 
     id: str
     bill: int
     key: str
     weights: Mapping[str, Fraction | int]
     fund_weight: Fraction | int = 0
+    direct: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +211,7 @@ def _exact_row(
     minimum: Mapping[str, Mapping[str, Fraction]],
 ) -> tuple[dict[str, int], int]:
     """What each member bears of one pool as whole numbers over a common denominator, and that denominator."""
-    by = {m.id: m.factor * scales[m.id] if m.id in scales and pool.bill > 0 else m.factor for m in members}
+    by = {m.id: _times(pool, m, scales) for m in members}
     least = {name: cells[pool.id] for name, cells in minimum.items() if pool.id in cells}
     steps = lcm(*{one.denominator for one in (*by.values(), *least.values())})
     fine = lcm(whole.denominator, *{weight.denominator for weight in pool.weights.values()})
@@ -222,6 +226,13 @@ def _exact_row(
         if name in least:
             row[name] += least[name].numerator * (denominator // least[name].denominator)
     return row, denominator
+
+
+def _times(pool: Pool, member: Member, scales: Mapping[str, Fraction]) -> Fraction:
+    """By what a member's plain share of this pool is multiplied."""
+    if pool.direct:
+        return _ONE
+    return member.factor * scales.get(member.id, _ONE) if pool.bill > 0 else member.factor
 
 
 def controlled_rounding(exact: Mapping[str, Mapping[str, Fraction]], order: Sequence[str]) -> dict[str, dict[str, int]]:
@@ -364,6 +375,7 @@ def _scales(
     totals become clip(scale * charges + refunds, floor, cap) with the one scale that keeps their sum.
     """
     scales: dict[str, Fraction] = {}
+    pools = [pool for pool in pools if not pool.direct]
     bills = {pool.id: pool.bill for pool in pools if pool.bill > 0}
     if not any(member.floor or member.cap is not None for member in members):
         return scales, {}, []
@@ -462,7 +474,7 @@ def _result(request: CostTable, made: _Made) -> CostShares:
         for member in request.members:
             share, amount = exact[pool.id][member.id], rounded[pool.id][member.id]
             least = made.minimum.get(member.id, {}).get(pool.id, Fraction(0))
-            scale = made.scales.get(member.id, _ONE) if pool.bill > 0 else _ONE
+            scale = made.scales.get(member.id, _ONE) if pool.bill > 0 and not pool.direct else _ONE
             sentence = words.share(pool, member, whole, scale, least, share, amount)
             weight = Fraction(pool.weights.get(member.id, 0))
             working.append(Working(pool.id, member.id, weight, whole, share, amount, sentence))
@@ -510,7 +522,7 @@ class _Words:
             f"{self.amount(pool.bill)} {self.currency} x {weight_text(weight, pool.key)} / "
             f"{weight_text(whole, pool.key)} = {self.exact(value)}"
         )
-        if member.factor != 1:
+        if member.factor != 1 and not pool.direct:
             value *= member.factor
             text += f", x {decimal_text(member.factor, 10)} (factor) = {self.exact(value)}"
         if scale != 1:
@@ -641,7 +653,8 @@ class _Reader:
     def pool(self, where: str, pool: Mapping[str, Any]) -> Pool:
         weights = {name: self.ratio(f"{where}.weights.{name}", w) for name, w in pool["weights"].items()}
         fund = weights.pop(FUND, Fraction(0))
-        return Pool(pool["id"], self.amount(f"{where}.bill", pool["bill"]), pool["key"], weights, fund)
+        bill = self.amount(f"{where}.bill", pool["bill"])
+        return Pool(pool["id"], bill, pool["key"], weights, fund, direct=pool.get("direct", False))
 
     def amount(self, where: str, value: object) -> int:
         if isinstance(value, int):
@@ -683,16 +696,7 @@ def answer(shares: CostShares) -> dict[str, Any]:
     }
 
 
-# --- Weights and bills for the pools ----------------------------------------------------------
-
-
-def space_used(
-    loaded_ml: int, booked_ml: int, rule: Literal["loaded", "booked", "larger"], unused: Fraction | int = 1
-) -> Fraction:
-    """Space that counts, in ml; by ``larger`` what was booked counts at least for its part ``unused``."""
-    if rule == "larger":
-        return max(Fraction(loaded_ml), booked_ml * Fraction(unused))
-    return Fraction(loaded_ml if rule == "loaded" else booked_ml)
+# --- Weights for the pools ----------------------------------------------------------
 
 
 def fill_guarantee(
@@ -704,39 +708,3 @@ def fill_guarantee(
     the members bear all empty space, with 1 the fund does.
     """
     return max(Fraction(0), Fraction(least_fill) * capacity - sum(weights.values()))
-
-
-LATE_STEPS: tuple[tuple[int, Fraction], ...] = ((14, Fraction(0)), (2, Fraction(1, 2)))
-
-
-def late_cancel_fee(
-    days_before: int, quoted: int, *, relet: int = 0, steps: Sequence[tuple[int, Fraction]] = LATE_STEPS
-) -> int:
-    """Minor units due from who withdraws ``days_before`` loading a booking quoted at ``quoted``.
-
-    ``steps`` hold (days, part of the quote) for withdrawing that early or earlier, most days first; later
-    than all of them costs the whole quote. What was earned by letting the space again (``relet``) comes off,
-    never below zero. Not appearing counts as 0 days.
-    """
-    part = next((part for days, part in steps if days_before >= days), _ONE)
-    return max(0, money.round_fraction(part * quoted) - relet)
-
-
-@dataclass(frozen=True, slots=True)
-class HoursPools:
-    """Hours turned into two pools, neither of mixed sign; ``to_fund`` is what the two leave to the fund."""
-
-    charge: Pool
-    pay: Pool
-    to_fund: int
-
-
-def hours_pools(owed_minutes: Mapping[str, int], worked_minutes: Mapping[str, int], hour_rate: int) -> HoursPools:
-    """A charge for hours owed and a credit (a negative bill) for hours worked, at ``hour_rate`` an hour."""
-    bill = money.round_fraction(Fraction(hour_rate * sum(owed_minutes.values()), 60))
-    credit = money.round_fraction(Fraction(hour_rate * sum(worked_minutes.values()), 60))
-    return HoursPools(
-        charge=Pool("hours_owed", bill, "hours", dict(owed_minutes)),
-        pay=Pool("hours_worked", -credit, "hours", dict(worked_minutes)),
-        to_fund=bill - credit,
-    )

@@ -108,6 +108,7 @@ _WORDS: dict[str, Any] = {
     "booked": gettext_lazy("what was booked"),
     "fund": gettext_lazy("the co-op's fund"),
     "members": gettext_lazy("the members of the firing"),
+    "reserve": gettext_lazy("the kiln reserve"),
     "equal": gettext_lazy("equal parts, nobody more than they asked for"),
     "hours_worked": gettext_lazy("by hours worked"),
     "turns_left_out": gettext_lazy("by how often left out before"),
@@ -147,6 +148,14 @@ _RULES: dict[str, tuple[Any, Any]] = {
     ),
     "grinding_weight": (gettext_lazy("An hour of grinding shelves counts"), gettext_lazy("Times as much, like 5/4.")),
     "guest_factor": (gettext_lazy("A guest pays"), gettext_lazy("Times what a member pays.")),
+    "floor_minor_per_member": (
+        gettext_lazy("A member's shares of a firing cost at least, in cents"),
+        gettext_lazy("0 for no minimum. Damage and hours come on top."),
+    ),
+    "cap_minor_per_member": (
+        gettext_lazy("A member's shares of a firing cost at most, in cents"),
+        gettext_lazy("Leave empty for no cap. Damage and hours come on top."),
+    ),
     "late_cancel": (
         gettext_lazy("Withdrawing late costs"),
         gettext_lazy("One step a line: days before loading, a colon, the share. From 13 days on half: “13: 1/2”."),
@@ -179,7 +188,7 @@ def _field(name: str, value: Any) -> forms.Field:
         return forms.ChoiceField(choices=[(word, _WORDS[word]) for word in _WORD_CHOICES[name]], **more)
     if name in _LINES:
         return forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), required=False, max_length=500, **more)
-    if name == "cap_ml_per_member":
+    if name in ("cap_ml_per_member", "cap_minor_per_member"):
         return forms.IntegerField(required=False, **more)
     if isinstance(value, int):
         return forms.IntegerField(**more)

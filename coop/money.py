@@ -119,6 +119,11 @@ def round_fraction(value: Fraction, mode: Rounding = "half-away") -> int:
     return -nearest if value < 0 else nearest
 
 
+def to_cash(minor: int, step: int) -> int:
+    """The nearest amount that can be paid in coins, the smallest being ``step`` minor units; a half away from zero."""
+    return round_fraction(Fraction(minor, step)) * step
+
+
 def _without_sign_of_currency(text: str, currency: str) -> str:
     """The text without the currency's own code or sign; Refused if it carries another's."""
     sign, body = ("", text)

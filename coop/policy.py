@@ -15,7 +15,7 @@ POOLS: Final = ("wood", "soda", "shelf_wash", "wads_cones", "permit", "per_head"
 COST_KEYS: Final = ("litres", "soda_litres", "board_area", "pieces", "heads", "decision", "fund")
 USED: Final = ("larger", "loaded", "booked")
 ALLOTMENT_RULES: Final = ("equal", "hours_worked", "turns_left_out", "booking_order")
-EMPTY_BORNE_BY: Final = ("fund", "members")
+EMPTY_BORNE_BY: Final = ("fund", "members", "reserve")
 
 Used = Literal["larger", "loaded", "booked"]
 
@@ -64,6 +64,8 @@ class Terms:
     splitting_weight: Fraction = Fraction(1)
     grinding_weight: Fraction = Fraction(1)
     guest_factor: Fraction = Fraction(1)
+    floor_minor_per_member: int = 0
+    cap_minor_per_member: int | None = None
     late_cancel: tuple[FeeStep, ...] = (FeeStep(13, Fraction(1, 2)), FeeStep(1, Fraction(1)))
     no_show_share: Fraction = Fraction(1)
     failed_refund: Mapping[str, Fraction] = field(
@@ -85,6 +87,8 @@ class Terms:
                 faults[name] = complaint
         if not faults and self.floor_ml_per_member > (self.cap_ml_per_member or self.floor_ml_per_member):
             faults["floor_ml_per_member"] = "nobody can be promised more than the most they may hold; lower it."
+        if not faults and self.floor_minor_per_member > (self.cap_minor_per_member or self.floor_minor_per_member):
+            faults["floor_minor_per_member"] = "nobody can pay at least more than the most they may pay; lower it."
         if not faults and self.most_hours_in_24 + self.rest_hours > 24:
             faults["rest_hours"] = "rest and the most hours in 24 add up to more than a day; lower one of them."
         if faults:
@@ -222,6 +226,7 @@ _READERS: Final[Mapping[str, Callable[[object], object]]] = {
     "empty_borne_by": _text,
     "allotment_rule": _text,
     "cap_ml_per_member": _whole_or_none,
+    "cap_minor_per_member": _whole_or_none,
     "hours_per_litre": _fraction,
     "night_weight": _fraction,
     "splitting_weight": _fraction,
@@ -238,6 +243,7 @@ _READERS: Final[Mapping[str, Callable[[object], object]]] = {
             "levy_minor_per_litre",
             "deposit_minor",
             "floor_ml_per_member",
+            "floor_minor_per_member",
             "question_days",
             "rest_hours",
             "most_hours_in_24",
@@ -265,6 +271,11 @@ def _within(low: int, high: int) -> Callable[[object], str]:
 def _cap(value: object) -> str:
     fits = value is None or (isinstance(value, int) and value > 0)
     return "" if fits else "give a number of ml above zero, or nothing for no cap."
+
+
+def _cap_minor(value: object) -> str:
+    fits = value is None or (isinstance(value, int) and 0 < value <= 1_000_000_000)
+    return "" if fits else "give an amount above zero, or nothing for no cap."
 
 
 def _cost_keys_fit(value: object) -> str:
@@ -305,6 +316,8 @@ _CHECKS: Final[Mapping[str, Callable[[object], str]]] = {
     "allotment_rule": _one_of(*ALLOTMENT_RULES),
     "cap_ml_per_member": _cap,
     "floor_ml_per_member": _within(0, 10_000_000),
+    "floor_minor_per_member": _within(0, 1_000_000_000),
+    "cap_minor_per_member": _cap_minor,
     "failed_refund": _refund_fits,
     "late_cancel": _steps_fit,
     **dict.fromkeys(_FRACTIONS, _within(0, 1)),

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
+from zoneinfo import ZoneInfo
 
 from django.db.models import Q, Sum
 
 from billing.models import Receipt, Settlement
-from billing.pools import Bearer, DamageDecision, FiringCosts, Outlay, Use, credits, pooled, request
+from billing.pools import Bearer, DamageDecision, FiringCosts, LateSpace, Outlay, Use, credits, pooled, request
 from coop.models import Coop, Membership, Role
-from firings.models import Damage, Firing, FiringZone, GuestPass
+from firings.models import Damage, Firing, FiringZone, GuestPass, Piece
 from firings.queries import hours, load_plans
 
 STANDING = (Settlement.State.DRAFT, Settlement.State.QUESTIONS, Settlement.State.POSTED)
@@ -23,6 +25,8 @@ def costs_of(firing: Firing) -> FiringCosts:
     capacity = FiringZone.objects.of(coop).filter(firing=firing)
     sums = capacity.aggregate(all=Sum("capacity_ml"), soda=Sum("capacity_ml", filter=Q(zone__is_soda=True)))
     decided, undecided = _damage(firing, ids)
+    used = load_plans.usage(firing)
+    absent = {pk for pk, one in used.items() if one.booked_ml and not one.ml}
     return FiringCosts(
         firing=str(firing.public_id),
         currency=coop.currency,
@@ -31,7 +35,7 @@ def costs_of(firing: Firing) -> FiringCosts:
             Outlay(str(row.public_id), row.pool, row.amount_minor, ids[row.paid_by_id] if row.paid_by_id else None)
             for row in standing_receipts(firing)
         ),
-        use=_use(firing, ids),
+        use=_use(firing, {pk: one for pk, one in used.items() if pk not in absent}, ids),
         capacity_ml=sums["all"] or 0,
         soda_capacity_ml=sums["soda"] or 0,
         guests=frozenset(_guests(firing)),
@@ -39,6 +43,7 @@ def costs_of(firing: Firing) -> FiringCosts:
         damage=decided,
         undecided_damage=undecided,
         has_failed=firing.has_failed,
+        late=_late(firing, absent, ids),
     )
 
 
@@ -55,6 +60,7 @@ def is_out_of_date(settlement: Settlement, costs: FiringCosts) -> bool:
         settlement.request != request(now.table)
         or settlement.answer.get("credits") != credits_json(costs.outlays)
         or settlement.answer.get("to_reserve") != now.to_reserve
+        or settlement.answer.get("reserve_bears", 0) != now.reserve_bears
     )
 
 
@@ -67,7 +73,7 @@ def _public_ids(coop: Coop) -> dict[int, str]:
     return {pk: str(public_id) for pk, public_id in Membership.objects.of(coop).values_list("pk", "public_id")}
 
 
-def _use(firing: Firing, ids: dict[int, str]) -> dict[str, Use]:
+def _use(firing: Firing, usage: Mapping[int, load_plans.Usage], ids: Mapping[int, str]) -> dict[str, Use]:
     """Use by member: space as the terms count it (loaded, booked, the larger); soda space, boards, pots as loaded."""
     terms = hours.terms_of(firing)
     return {
@@ -76,9 +82,34 @@ def _use(firing: Firing, ids: dict[int, str]) -> dict[str, Use]:
             soda_ml=Fraction(used.soda_ml),
             board_mm2=used.area_mm2,
             pieces=used.pots,
+            loaded_ml=used.ml,
+            booked_ml=used.booked_ml,
         )
-        for member, used in load_plans.usage(firing).items()
+        for member, used in usage.items()
     }
+
+
+def _late(firing: Firing, absent: Iterable[int], ids: Mapping[int, str]) -> tuple[LateSpace, ...]:
+    """Space that was withdrawn, by day, and that of members who booked and brought nothing (``absent``).
+
+    Only pieces that held space count; calling a firing off makes nobody late.
+    """
+    if firing.called_off_at is not None:
+        return ()
+    zone = ZoneInfo(firing.coop.time_zone)
+    loading = firing.occupied_from.astimezone(zone).date()
+    rows = Piece.objects.of(firing.coop).filter(booking__firing=firing, zone__isnull=False)
+    late: defaultdict[tuple[int, int | None], list[int]] = defaultdict(lambda: [0, 0])
+    gone = rows.filter(Q(state=Piece.State.WITHDRAWN) | Q(state=Piece.State.HELD, booking__member__in=list(absent)))
+    for piece in gone.select_related("booking", "zone__zone"):
+        days = None
+        if piece.withdrawn_at is not None:
+            days = max(0, (loading - piece.withdrawn_at.astimezone(zone).date()).days)
+        space = late[piece.booking.member_id, days]
+        space[0] += piece.asked_ml
+        space[1] += piece.asked_ml if piece.zone is not None and piece.zone.zone.is_soda else 0
+    ordered = sorted(late.items(), key=lambda item: (ids[item[0][0]], -1 if item[0][1] is None else item[0][1]))
+    return tuple(LateSpace(ids[member], all_ml, soda_ml, days) for (member, days), (all_ml, soda_ml) in ordered)
 
 
 def _guests(firing: Firing) -> set[str]:

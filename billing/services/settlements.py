@@ -79,6 +79,8 @@ def draft_shares(coop: Coop, *, by: Membership | None, now: datetime, firing_id:
             **cost_shares.answer(shares),
             "credits": credits_json(costs.outlays),
             "to_reserve": pooled.to_reserve,
+            "reserve_bears": pooled.reserve_bears,
+            "space": dict(pooled.space),
             "notes": list(pooled.notes),
         },
         drafted_at=now,
@@ -364,10 +366,11 @@ def _lines(settlement: Settlement) -> list[tuple[Account, int]]:
     for who, amount in credited.items():
         account = postings.account_of(members[who]) if who else postings.own_account(coop, Account.Kind.BANK)
         lines.append((account, -amount))
-    if fund := sum(answer["fund"].values()):
+    borne = answer.get("reserve_bears", 0)
+    if fund := sum(answer["fund"].values()) - borne:
         lines.append((postings.own_account(coop, Account.Kind.FUND), fund))
-    if answer["to_reserve"]:
-        lines.append((postings.own_account(coop, Account.Kind.RESERVE), -answer["to_reserve"]))
+    if reserve := borne - answer["to_reserve"]:
+        lines.append((postings.own_account(coop, Account.Kind.RESERVE), reserve))
     if len(lines) < 2:
         raise Refused(_("These receipts cancel each other out, so there is nothing to post."))
     return lines

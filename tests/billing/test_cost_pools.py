@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from billing import cost_shares
-from billing.pools import DamageDecision, FiringCosts, Outlay, Use, credits, pooled, request
+from billing.pools import DamageDecision, FiringCosts, LateSpace, Outlay, Use, credits, pooled, request
 from coop.policy import Terms
 
 KEYS = {
@@ -148,6 +148,97 @@ def test_a_key_of_fund_leaves_the_pool_to_the_fund():
 def test_credits_are_what_each_payer_laid_out():
     rows = [Outlay("1", "wood", 500, "a"), Outlay("2", "soda", -100, "a"), Outlay("3", "wood", 70, None)]
     assert credits(rows) == {"a": 400, None: 70}
+
+
+NO_GUARANTEE = Terms(fill_guarantee=Fraction(0))
+
+
+def weights_of(given_costs, pool="wood"):
+    return next(one.weights for one in pooled(given_costs).table.pools if one.id == pool)
+
+
+@pytest.mark.parametrize(
+    ("days", "counts"), [(20, 0), (14, 0), (13, 6_000), (2, 6_000), (1, 12_000), (0, 12_000), (None, 12_000)]
+)
+def test_space_withdrawn_late_counts_more_the_later(days, counts):
+    made = weights_of(costs(("wood", 700), terms=NO_GUARANTEE, late=(LateSpace("d", 12_000, 0, days),)))
+    assert made.get("d", 0) == counts
+
+
+def test_who_withdrew_late_pays_only_for_what_stayed_empty():
+    """100 l hold 70 l at the end; of 60 l withdrawn on the last day 30 l stayed empty, d has two thirds of them."""
+    late = (LateSpace("d", 40_000, 0, 1), LateSpace("e", 20_000, 0, 1))
+    given_costs = costs(("wood", 1000), terms=NO_GUARANTEE, late=late)
+    shares = shared(given_costs)
+    assert shares.table["wood"] == {"a": 400, "b": 200, "c": 100, "d": 200, "e": 100}
+    assert pooled(given_costs).space["d"] == (
+        "40 l withdrawn 1 days before loading, 20 l of it left empty, x 1 = 20 l."
+    )
+    full = {**USE, "f": Use(Fraction(30_000), Fraction(0), 0, 1)}
+    assert "d" not in shared(costs(("wood", 1000), terms=NO_GUARANTEE, use=full, late=late)).totals
+
+
+def test_late_space_is_charged_neither_for_boards_nor_for_the_levy():
+    terms = Terms(fill_guarantee=Fraction(0), levy_minor_per_litre=3)
+    late = (LateSpace("d", 10_000, 10_000, None),)
+    shares = shared(costs(("wood", 800), ("soda", 600), ("shelf_wash", 90), ("per_head", 30), terms=terms, late=late))
+    assert {pool: row["d"] for pool, row in shares.table.items()} == {
+        "wood": 100,
+        "soda": 100,
+        "shelf_wash": 0,
+        "per_head": 0,
+        "reserve": 0,
+    }
+
+
+def test_the_least_and_the_most_a_firing_costs_leave_damage_and_hours_on_top():
+    terms = Terms(fill_guarantee=Fraction(0), hour_rate_minor=600, floor_minor_per_member=150, cap_minor_per_member=350)
+    damage = (DamageDecision(4000, "member", "a"),)
+    shares = shared(costs(("wood", 700), terms=terms, damage=damage, hours={"a": -60, "c": 60, "h": 0}))
+    assert shares.table["wood"] == {"a": 350, "b": 200, "c": 150, "h": 0} or sum(shares.table["wood"].values()) == 700
+    assert shares.totals == {"a": 350 + 4000 + 600, "b": 200, "c": 150 - 600}
+
+
+def test_a_guests_factor_leaves_damage_and_hours_as_they_are():
+    terms = Terms(fill_guarantee=Fraction(0), hour_rate_minor=600, guest_factor=Fraction(2))
+    damage = (DamageDecision(4000, "member", "a"),)
+    given_costs = costs(("wood", 700), terms=terms, damage=damage, hours={"a": -60, "c": 60}, guests=frozenset("a"))
+    shares = shared(given_costs)
+    assert {pool: row["a"] for pool, row in shares.table.items()} == {
+        "wood": 800,
+        "breakage": 4000,
+        "hours_owed": 600,
+        "hours_more": 0,
+    }
+
+
+def test_the_reserve_bears_empty_space_where_the_terms_say_so():
+    made = pooled(costs(("wood", 800), terms=Terms(fill_guarantee=Fraction(4, 5), empty_borne_by="reserve")))
+    shares = cost_shares.share(made.table)
+    assert (shares.table["wood"], shares.fund["wood"]) == ({"a": 400, "b": 200, "c": 100}, 100)
+    assert made.reserve_bears == 100
+    assert made.notes == ("The kiln reserve bears the empty space below 80 % of the kiln in wood.",)
+
+
+def test_a_zone_that_stayed_under_fired_is_given_back_for_alone():
+    use = {
+        "a": Use(Fraction(40_000), Fraction(40_000), 1, 1, failed=Fraction(1), soda_failed=Fraction(1)),
+        "b": Use(Fraction(30_000), Fraction(10_000), 1, 1, failed=Fraction(1, 3)),
+    }
+    terms = Terms(fill_guarantee=Fraction(0), failed_refund={"wood": Fraction(1, 2), "soda": Fraction(1)})
+    made = pooled(costs(("wood", 700), ("soda", 500), ("permit", 70), terms=terms, use=use))
+    shares = cost_shares.share(made.table)
+    assert shares.table["wood"] == {"a": 200, "b": 250}
+    assert shares.table["soda"] == {"a": 0, "b": 100}
+    assert shares.table["permit"] == {"a": 40, "b": 30}
+    assert made.reserve_bears == 250 + 400 == sum(shares.fund.values())
+
+
+def test_the_litres_that_count_can_be_redone_by_hand():
+    use = {"a": Use(Fraction(12_000), Fraction(0), 1, 1, loaded_ml=12_000, booked_ml=20_000)}
+    assert pooled(costs(("wood", 1), terms=Terms(booked_unused_share=Fraction(1, 2)), use=use)).space == {
+        "a": "12 l loaded, 20 l booked x 1/2 = 10 l; the larger counts: 12 l."
+    }
 
 
 amounts = st.integers(-(10**7), 10**7).filter(bool)

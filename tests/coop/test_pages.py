@@ -289,7 +289,7 @@ def test_my_data_hold_what_points_at_me_and_no_secrets(signed_in):
 def policy_data(**changed):
     from coop.forms import PolicyForm
 
-    return {**PolicyForm(Terms()).initial, "cap_ml_per_member": "", **changed}
+    return {**PolicyForm(Terms()).initial, "cap_ml_per_member": "", "cap_minor_per_member": "", **changed}
 
 
 def test_the_policy_is_changed_by_form_as_a_new_version(signed_in):
@@ -319,6 +319,8 @@ def test_the_policy_is_changed_by_form_as_a_new_version(signed_in):
         ("rest_hours", "20", "more than a day"),
         ("night_from_hour", "25", "from 0 to 23"),
         ("cap_ml_per_member", "-4", "above zero"),
+        ("cap_minor_per_member", "-4", "above zero"),
+        ("floor_minor_per_member", "-1", "from 0 to"),
         ("question_days", "", "required"),
     ],
 )

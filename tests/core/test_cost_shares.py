@@ -422,27 +422,6 @@ def test_members_never_pay_for_less_than_the_guaranteed_fill():
     assert cost_shares.fill_guarantee({"ada": 900}, 1000, Fraction(7, 10)) == 0
 
 
-@pytest.mark.parametrize(("rule", "expected"), [("loaded", 100), ("booked", 300), ("larger", 150)])
-def test_what_counts_as_used_is_the_policys(rule, expected):
-    assert cost_shares.space_used(100, 300, rule, Fraction(1, 2)) == expected
-
-
-@pytest.mark.parametrize(
-    ("days", "relet", "fee"),
-    [(30, 0, 0), (14, 0, 0), (13, 0, 1001), (2, 0, 1001), (1, 0, 2001), (0, 0, 2001), (0, 1500, 501), (5, 1500, 0)],
-)
-def test_withdrawing_late_costs_more_the_later_and_less_what_was_let_again(days, relet, fee):
-    assert cost_shares.late_cancel_fee(days, 2001, relet=relet) == fee
-
-
-def test_hours_become_a_charge_and_a_credit_and_the_fund_has_the_rest():
-    hours = cost_shares.hours_pools({"ada": 600, "ben": 600}, {"ada": 900, "ben": 120}, 1200)
-    assert (hours.charge.bill, hours.pay.bill, hours.to_fund) == (24_000, -20_400, 3_600)
-    shares = share(CostTable("F1", "EUR", (Member("ada"), Member("ben")), (hours.charge, hours.pay)))
-    assert shares.totals == {"ada": 12_000 - 18_000, "ben": 12_000 - 2_400}
-    assert sum(shares.totals.values()) == hours.to_fund
-
-
 # --- Refusals ---
 
 

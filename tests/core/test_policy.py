@@ -53,6 +53,8 @@ def test_every_fault_is_named_at_once():
         ("minimum_fill", True),
         ("cap_ml_per_member", 0),
         ("cap_ml_per_member", -5),
+        ("cap_minor_per_member", 0),
+        ("floor_minor_per_member", -1),
         ("floor_ml_per_member", -1),
         ("floor_ml_per_member", "much"),
         ("cost_keys", {"glitter": "litres"}),
@@ -101,6 +103,9 @@ def test_what_counts_as_used_follows_the_terms():
 
 
 def test_the_floor_of_space_is_no_more_than_the_cap():
+    with pytest.raises(Malformed, match="floor_minor_per_member"):
+        Terms(cap_minor_per_member=500, floor_minor_per_member=600)
+    assert Terms(cap_minor_per_member=500, floor_minor_per_member=500).cap_minor_per_member == 500
     assert Terms(cap_ml_per_member=20_000, floor_ml_per_member=20_000).floor_ml_per_member == 20_000
     with pytest.raises(Malformed, match="nobody can be promised more"):
         Terms(cap_ml_per_member=20_000, floor_ml_per_member=20_001)
