@@ -29,6 +29,7 @@ from coop.http import enter_coop, membership_of
 from coop.models import Coop, IdempotencyKey, Membership
 from coop.periods import local_moment
 from coop.transactions import Once, once, reading
+from coop.uploads import most_mb
 
 PROBLEM = "application/problem+json"
 UNSAFE = ("POST", "PUT", "PATCH", "DELETE")
@@ -106,7 +107,12 @@ def _writes(view: CoopAPIView, handler: Callable[..., Response]) -> Callable[...
 
 
 def _hash(data: Any) -> str:
-    return hashlib.sha256(json.dumps(data, sort_keys=True, default=str).encode()).hexdigest()
+    return hashlib.sha256(json.dumps(data, sort_keys=True, default=_plain).encode()).hexdigest()
+
+
+def _plain(value: Any) -> str:
+    """A file in the body counts by its content, not by its name."""
+    return hashlib.sha256(value).hexdigest() if isinstance(value, bytes) else str(value)
 
 
 def _answered(view: CoopAPIView, wanted: Once) -> Response | None:
@@ -149,8 +155,7 @@ def problem(error: Exception, context: dict[str, Any]) -> Response | None:
     elif isinstance(error, PermissionDenied):
         body = _problem("not-allowed", 403, _("Your roles do not cover this."))
     elif isinstance(error, RequestDataTooBig):
-        most = (settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0) // 1_000_000
-        said = _("The body is larger than %(most)s MB; send it in smaller parts.") % {"most": most}
+        said = _("The body is larger than %(most)s MB; send it in smaller parts.") % {"most": most_mb(error)}
         body = _problem("too-large", 413, said)
     elif isinstance(error, exceptions.ValidationError):
         fields = _flat(error.detail)

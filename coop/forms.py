@@ -9,6 +9,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from coop import pictures
 from coop.errors import Malformed, Refused
 from coop.models import Person, Role, SignOff
 from coop.policy import ALLOTMENT_RULES, COST_KEYS, EMPTY_BORNE_BY, POOLS, USED, Terms
@@ -24,6 +25,28 @@ def add_refusal(form: forms.Form, no: Refused) -> None:
                 form.add_error(name, sentence)
     if not placed:
         form.add_error(None, str(no))
+
+
+class PictureField(forms.FileField):
+    """A photo chosen or taken; cleaned to ``pictures.Clean``, ready for ``pictures.hold``. Empty is None.
+
+    The form must be sent as ``multipart/form-data`` (``coop/_form.html`` does).
+    """
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("label", gettext_lazy("Photo"))
+        kwargs.setdefault("help_text", gettext_lazy("JPEG, PNG or WebP, at most 10 MB. Where it was taken is removed."))
+        kwargs.setdefault("widget", forms.FileInput(attrs={"accept": pictures.ACCEPT}))
+        super().__init__(allow_empty_file=True, **kwargs)
+
+    def clean(self, data: Any, initial: Any = None) -> pictures.Clean | None:
+        sent = super().clean(data, initial)
+        if not sent:
+            return None
+        try:
+            return pictures.cleaned(sent.read(pictures.MOST_BYTES + 1))
+        except Refused as no:
+            raise forms.ValidationError(str(no)) from no
 
 
 class InviteForm(forms.Form):

@@ -28,6 +28,7 @@ from coop.errors import NotAllowed, NotFound, Refused
 from coop.logs import coop_slug, request_id
 from coop.models import Coop, IdempotencyKey, Membership, Person
 from coop.transactions import EVERY_COOP, Once, once, reading, set_coop
+from coop.uploads import most_mb
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
 
@@ -280,8 +281,7 @@ def permissions_policy(get_response: GetResponse) -> GetResponse:
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     """What the framework itself refuses to read; a body over the limit is told which limit."""
     if isinstance(exception, RequestDataTooBig):
-        most = (settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0) // 1_000_000
-        said = _("What was sent is larger than %(most)s MB; send it in smaller parts.") % {"most": most}
+        said = _("What was sent is larger than %(most)s MB; send it in smaller parts.") % {"most": most_mb(exception)}
         return render(request, "coop/refused.html", {"refusal": said}, status=413)
     return render(request, "400.html", status=400)
 

@@ -399,6 +399,70 @@ class Document(CoopOwned):
         return self.title
 
 
+class Picture(CoopOwned):
+    """A photo the co-op keeps, made anew as JPEG (``coop.pictures``). What it belongs to says who may see it.
+
+    ``public_id`` may be made by the device that sends it, so that nothing is kept twice.
+    """
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True)
+    by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
+    added_at = models.DateTimeField()
+    held_at = models.DateTimeField(null=True)  # since when it belongs to something; a loose one goes after some days
+    caption = models.CharField(_("what it shows"), max_length=120, blank=True)
+    width = models.PositiveIntegerField()
+    height = models.PositiveIntegerField()
+    byte_count = models.PositiveIntegerField()  # all its sizes together
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(width__gte=1, height__gte=1, byte_count__gte=1), name="picture_shows_something"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.caption or f"{self.added_at:%Y-%m-%d %H:%M}"
+
+
+class PictureData(CoopOwned):
+    """One size of a picture as it is served: apart from its facts, so that lists load no bytes."""
+
+    class Size(models.TextChoices):
+        FULL = "full", _("full")
+        SMALL = "small", _("small")
+
+    picture = models.ForeignKey(Picture, on_delete=models.CASCADE, related_name="data")
+    size = models.CharField(max_length=5, choices=Size)
+    content = models.BinaryField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        verbose_name_plural = _("picture data")
+        constraints = [models.UniqueConstraint(fields=["coop", "picture", "size"], name="picture_has_each_size_once")]
+
+    def __str__(self) -> str:
+        return f"{self.picture_id} {self.size}"
+
+
+class HoldsPicture(CoopOwned):
+    """The base of every table that says what a picture belongs to; ``coop.pictures.hold`` writes its rows.
+
+    A subclass adds the key to its own row; who may see it is said with ``coop.pictures.seen_by``.
+    """
+
+    picture = models.OneToOneField(Picture, on_delete=models.PROTECT, related_name="+")
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        abstract = True
+
+
 class AuditEntry(CoopOwned):
     """Who changed what, when. Written by ``@use_case``; triggers refuse UPDATE and DELETE."""
 

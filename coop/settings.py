@@ -215,6 +215,13 @@ if HTTPS:
 DATA_UPLOAD_MAX_MEMORY_SIZE = 3 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 3 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
+# Files are no part of the limit above; this one refuses a form with files before it is read.
+UPLOAD_MOST_BYTES = 16 * 1024 * 1024
+FILE_UPLOAD_HANDLERS = [
+    "coop.uploads.Bounded",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
 
 # --- Files --------------------------------------------------------------------------------
 STATIC_URL = "static/"
@@ -233,6 +240,7 @@ STORAGES = {
     },
 }
 MEDIA_ROOT = DATA_DIR / "media"
+PICTURES_MB: int = env.int("PICTURES_MB", default=500)  # room for the photos of one co-op, in the database
 
 # --- Language, time -----------------------------------------------------------------------
 LANGUAGE_CODE = "en"

@@ -2,12 +2,12 @@
 
 from django.urls import URLPattern, URLResolver, include, path
 
-from coop import api
-from coop.views import front, own, people, records
+from coop import api, api_pictures
+from coop.views import front, own, people, pictures, records
 
 urlpatterns: list[URLPattern | URLResolver] = [
     *front.urls,
     path("api/v1/schema", api.Schema.as_view(), name="schema"),
-    path("<slug:coop>/api/v1/", include(api.urls)),
-    path("<slug:coop>/", include([*people.urls, *own.urls, *records.urls])),
+    path("<slug:coop>/api/v1/", include([*api.urls, *api_pictures.urls])),
+    path("<slug:coop>/", include([*people.urls, *own.urls, *records.urls, *pictures.urls])),
 ]

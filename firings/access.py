@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from django.utils.translation import gettext as _
 
+from coop import pictures
 from coop.access import allowed, check_holds
 from coop.errors import NotAllowed
 from coop.models import Membership, Role
-from firings.models import Chore, ChorePlace, Firing, GuestPass
+from firings.models import Chore, ChorePlace, Firing, GuestPass, LogPicture
 
 
 def check_may_call(by: Membership | None) -> None:
@@ -50,3 +51,9 @@ def check_takes_part(by: Membership | None, firing: Firing) -> None:
     if GuestPass.objects.filter(coop=firing.coop_id, firing=firing, guest=by).exists():
         return
     raise NotAllowed(_("You are a guest and not invited to this firing. Ask the member who is your host."))
+
+
+@pictures.seen_by(LogPicture)
+def check_sees_log_picture(by: Membership, held: LogPicture) -> None:
+    """Whoever takes part in the firing reads its log."""
+    check_takes_part(by, held.entry.firing)

@@ -7,7 +7,7 @@ from .firings import Firing, FiringReview, FiringZone, GuestPass, StageMove
 from .furniture import FurnitureLot, FurnitureMove
 from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
 from .load_plans import Layer, LoadPlan, Placement
-from .log import LogEntry
+from .log import LogEntry, LogPicture
 from .on_call import OnCall, WatchCall, WatchPresence
 from .rosters import CrewNews, PlaceQuestion, WatchSwap, WishLimits
 from .watches import (
@@ -46,6 +46,7 @@ __all__ = [
     "Layer",
     "LoadPlan",
     "LogEntry",
+    "LogPicture",
     "Material",
     "OnCall",
     "Outcome",

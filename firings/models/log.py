@@ -8,7 +8,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
-from coop.models import CoopOwned, Membership, OfCoop
+from coop.models import CoopOwned, HoldsPicture, Membership, OfCoop
 
 from .firings import Firing
 
@@ -100,3 +100,15 @@ class LogEntry(CoopOwned):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} {self.observed_at:%H:%M}"
+
+
+class LogPicture(HoldsPicture):
+    """A photo that belongs to one entry of the log: flame, draw rings, cones."""
+
+    entry = models.ForeignKey(LogEntry, on_delete=models.PROTECT, related_name="pictures")
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return str(self.picture)
