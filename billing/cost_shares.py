@@ -461,7 +461,7 @@ def _result(request: CostTable, made: _Made) -> CostShares:
     exact_totals: dict[str, Fraction] = {}
     total_sentences: dict[str, str] = {}
     totals: dict[str, int] = {}
-    words = _Words(request.currency)
+    words = _Words(request.currency, sum(pool.bill for pool in request.pools if pool.bill > 0 and not pool.direct))
     rounded = made.rounded
     exact = {pool.id: {name: made.exact(pool.id, name) for name in made.numerators[pool.id]} for pool in request.pools}
     for member in request.members:
@@ -495,9 +495,11 @@ def _result(request: CostTable, made: _Made) -> CostShares:
 class _Words:
     """Sentences that can be redone with a pocket calculator; four decimals more than the currency has."""
 
-    def __init__(self, currency: str) -> None:
+    def __init__(self, currency: str, charged: int) -> None:
         self.currency = currency
         self.places = money.digits(currency)
+        self.weights: dict[tuple[Fraction, str], str] = {}  # many cells name the same weights
+        self.charged = charged  # all bills over which a minimum without a share is spread
 
     def share(
         self,
@@ -511,22 +513,26 @@ class _Words:
     ) -> str:
         weight = Fraction(pool.weights.get(member.id, 0))
         if least:
+            due = least * self.charged / pool.bill
             return (
-                f"The minimum of {self.amount(member.floor)} {self.currency}, spread over the bills; "
-                f"this bill's part is {self.exact(share)}{self.rounded(share, amount)}."
+                f"The minimum: {self.exact(due)} {self.currency} x {self.amount(pool.bill)} / "
+                f"{self.amount(self.charged)} of all bills = {self.exact(share)}{self.rounded(share, amount)}."
             )
         if not weight:
             return f"No share in {pool.id}: 0."
-        value = pool.bill * weight / whole
+        plain = (member.factor == 1 or pool.direct) and scale == 1
+        value = share if plain else pool.bill * weight / whole
         text = (
-            f"{self.amount(pool.bill)} {self.currency} x {weight_text(weight, pool.key)} / "
-            f"{weight_text(whole, pool.key)} = {self.exact(value)}"
+            f"{self.amount(pool.bill)} {self.currency} x {self.weight(weight, pool.key)} / "
+            f"{self.weight(whole, pool.key)} = {self.exact(value)}"
         )
+        if plain:
+            return f"{text}{self.rounded(share, amount)}."
         if member.factor != 1 and not pool.direct:
             value *= member.factor
             text += f", x {decimal_text(member.factor, 10)} (factor) = {self.exact(value)}"
         if scale != 1:
-            text += f", x {decimal_text(scale, 10)} (minimum and cap) = {self.exact(share)}"
+            text += f", x {decimal_text(scale, 12)} (minimum and cap) = {self.exact(share)}"
         return f"{text}{self.rounded(share, amount)}."
 
     def fund(self, pool: Pool, whole: Fraction, share: Fraction, amount: int) -> str:
@@ -547,11 +553,16 @@ class _Words:
             return f"{text} {self.currency}."
         return f"{text} {self.currency}; before rounding {self.exact(exact)}."
 
+    def weight(self, weight: Fraction, key: str) -> str:
+        if (weight, key) not in self.weights:
+            self.weights[weight, key] = weight_text(weight, key)
+        return self.weights[weight, key]
+
     def amount(self, minor: int) -> str:
         return money.format_plain(minor, self.currency)
 
     def exact(self, minor: Fraction) -> str:
-        return decimal_text(minor / 10**self.places, self.places + 4, least=self.places)
+        return decimal_text(minor, self.places + 4, least=self.places, per=10**self.places)
 
     def rounded(self, share: Fraction, amount: int) -> str:
         if share == amount:
@@ -560,14 +571,18 @@ class _Words:
 
 
 def weight_text(weight: Fraction, key: str) -> str:
-    """A weight with the unit of its key: 41200 of ``litres`` (ml) is ``41.2 l``; unknown keys as they are."""
+    """A weight with the unit of its key: 41200 of ``litres`` (ml) is ``41.2 l``; unknown keys as they are.
+
+    What six decimals would cut is given to twelve, so that the sum still comes out.
+    """
     per, unit = _UNITS.get(key, (1, key))
-    return f"{decimal_text(weight / per, 6)} {unit}"
+    text = decimal_text(weight, 6, per=per)
+    return f"{decimal_text(weight, 12, per=per) if text.endswith('...') else text} {unit}"
 
 
-def decimal_text(value: Fraction, most: int, *, least: int = 0) -> str:
-    """The value cut after ``most`` decimals, with ``...`` if more follow; never fewer than ``least``."""
-    scaled, rest = divmod(abs(value.numerator) * 10**most, value.denominator)
+def decimal_text(value: Fraction, most: int, *, least: int = 0, per: int = 1) -> str:
+    """``value / per`` cut after ``most`` decimals, with ``...`` if more follow; never fewer than ``least``."""
+    scaled, rest = divmod(abs(value.numerator) * 10**most, value.denominator * per)
     digits = f"{scaled:0{most + 1}d}"
     whole, part = digits[: len(digits) - most], digits[len(digits) - most :]
     if not rest:

@@ -60,6 +60,7 @@ class MemberRow:
     total_minor: int
     total_sentence: str
     credit_minor: int
+    space_sentence: str = ""
 
     @property
     def net_minor(self) -> int:
@@ -198,6 +199,7 @@ def shares_table(
             total_minor=sum(share.amount_minor for share in cells.get(member, {}).values()),
             total_sentence=sentences.get(str(member.public_id), {}).get("sentence", ""),
             credit_minor=answer["credits"].get(str(member.public_id), 0),
+            space_sentence=answer.get("space", {}).get(str(member.public_id), ""),
         )
         for member in sorted({*cells, *paid}, key=lambda one: (one != first, one.name.casefold(), one.pk))
     ]
