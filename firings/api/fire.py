@@ -150,8 +150,11 @@ class ProbeOut(serializers.Serializer[Any]):
 
 class CoolingOut(serializers.Serializer[Any]):
     below_at = serializers.DateTimeField()
-    earliest = serializers.DateTimeField()
+    earliest = serializers.DateTimeField(help_text="Eight in ten kilns fall between earliest and latest.")
     latest = serializers.DateTimeField()
+    half_from = serializers.DateTimeField(help_text="Half of all kilns: half_from to half_to.")
+    half_to = serializers.DateTimeField()
+    based_on = serializers.CharField()
 
 
 class AheadOut(serializers.Serializer[Any]):

@@ -266,6 +266,7 @@ def _by_plan(log: FireLog) -> dict[str, str]:
 
 
 def _cones_due(climb: progress.Rate | None, last_c: float) -> list[dict[str, Any]]:
+    """Cones still to come at the present climb, each with its 80 % span; None where the climb may never reach it."""
     if climb is None or climb.c_per_h <= 0:
         return []
     rows = []
@@ -273,9 +274,7 @@ def _cones_due(climb: progress.Rate | None, last_c: float) -> list[dict[str, Any
         told = cones.equivalent_c(name, climb.c_per_h)
         if told.temp_c is not None and told.temp_c > last_c:
             due = _due(progress.time_to(climb, told.temp_c))
-            rows.append(
-                {"cone": name, "c": round(told.temp_c), "beyond_chart": told.beyond_chart, "likely": due["likely"]}
-            )
+            rows.append({"cone": name, "c": round(told.temp_c), "beyond_chart": told.beyond_chart, **due})
     return rows[:DUE_CONES]
 
 
@@ -295,10 +294,16 @@ def _cooling(points: Sequence[progress.Reading], kiln: KilnPrior) -> dict[str, A
     found = progress.cooling(points, ambient_c=kiln.ambient_c, opening_c=kiln.opening_c)
     if found is None:
         return None
+    moments = {
+        "below_at": found.below_at,
+        "earliest": found.earliest,
+        "latest": found.latest,
+        "half_from": found.half[0],
+        "half_to": found.half[1],
+    }
     return {
         "k_per_h": round(found.k_per_h, 5),
         "opening_c": kiln.opening_c,
-        "below_at": found.below_at.isoformat(timespec="minutes"),
-        "earliest": found.earliest.isoformat(timespec="minutes"),
-        "latest": found.latest.isoformat(timespec="minutes"),
+        **{name: moment.isoformat(timespec="minutes") for name, moment in moments.items()},
+        "based_on": found.based_on,
     }

@@ -46,14 +46,74 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True)
+class Newton:
+    """Newton's law T = Ta + (T0 - Ta) exp(-k t) fitted to readings.
+
+    ``k`` per hour; ``level`` is ln(T - Ta) at the moment ``at``.
+    """
+
+    k_per_h: float
+    ambient_c: float
+    at: datetime
+    level: float
+
+    def passes(self, c: float) -> datetime:
+        """When ``c``, above the air, is passed."""
+        hours = (self.level - math.log(c - self.ambient_c)) / self.k_per_h
+        return self.at + timedelta(hours=min(hours, 10_000.0))
+
+
+@dataclass(frozen=True, slots=True)
 class Cooling:
-    """Newton's law T = Ta + (T0 - Ta) exp(-k t) fitted to readings; ``k`` per hour, and when it is cool."""
+    """When a kiln is below its opening temperature: likely, and within 50 and 80 %; ``based_on`` in words."""
 
     k_per_h: float
     ambient_c: float
     below_at: datetime
-    earliest: datetime
-    latest: datetime
+    half: tuple[datetime, datetime]
+    most: tuple[datetime, datetime]
+    based_on: str
+
+    @property
+    def earliest(self) -> datetime:
+        return self.most[0]
+
+    @property
+    def latest(self) -> datetime:
+        return self.most[1]
+
+    @property
+    def half_from(self) -> datetime:
+        return self.half[0]
+
+    @property
+    def half_to(self) -> datetime:
+        return self.half[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Cooled:
+    """How Newton's law errs while more than ``share`` of the heat above the air is left.
+
+    ``points`` are the 10, 25, 50, 75 and 90 % points of ln((true + 1) / (Newton's + 1)), hours from the last reading.
+    """
+
+    share: float
+    points: tuple[float, float, float, float, float]
+
+
+# Fitted by tests/bench/tune_fire.py to simulated kilns: setting and brick cool apart, so early fits run early.
+COOLED: Final = (
+    Cooled(0.6, (0.338, 0.449, 0.634, 0.827, 1.023)),
+    Cooled(0.45, (0.303, 0.404, 0.555, 0.734, 0.928)),
+    Cooled(0.3, (0.14, 0.217, 0.329, 0.471, 0.637)),
+    Cooled(0.2, (0.031, 0.073, 0.133, 0.204, 0.282)),
+    Cooled(0.14, (-0.011, 0.017, 0.056, 0.092, 0.13)),
+    Cooled(0.1, (-0.031, -0.009, 0.028, 0.06, 0.088)),
+    Cooled(0.0, (-0.081, -0.033, 0.018, 0.069, 0.126)),
+)
+EARLY_SHARE: Final = 0.8  # hotter than this nothing is foretold
+LATE_SPAN: Final = 2.5  # readings hotter above the air than so many times the last one no longer count
 
 
 def rate(readings: Sequence[Reading], *, window: timedelta = WINDOW) -> Rate | None:
@@ -144,20 +204,9 @@ def time_to(climb: Rate | None, target_c: float) -> Due | None:
     )
 
 
-def cooling(readings: Sequence[Reading], *, ambient_c: float, opening_c: float) -> Cooling | None:
-    """Least-squares fit of ln(T - Ta) from the hottest reading on, and when ``opening_c`` is passed.
-
-    The 80 % interval comes from the fit's prediction error (normal approximation). None where readings are
-    too few, do not fall, or ``opening_c`` is not above ``ambient_c``. A real kiln loses heat faster while it
-    is hot, so early fits run early; only readings below two thirds of the peak rise are used once there
-    are enough.
-    """
-    if opening_c <= ambient_c or not readings:
-        return None
-    peak_at, peak_c = max(readings, key=lambda reading: reading[1])
-    after = sorted((at, c) for at, c in readings if at >= peak_at and c > ambient_c + 1)
-    late = [(at, c) for at, c in after if c - ambient_c <= (peak_c - ambient_c) * 2 / 3]
-    used = late if len(late) >= LEAST_READINGS else after
+def newton(readings: Sequence[Reading], *, ambient_c: float) -> Newton | None:
+    """Least-squares fit of ln(T - Ta) over time; None with fewer than three moments or where nothing falls."""
+    used = sorted((at, c) for at, c in readings if c > ambient_c + 1)
     if len({at for at, _ in used}) < LEAST_READINGS:
         return None
     start = used[0][0]
@@ -168,18 +217,43 @@ def cooling(readings: Sequence[Reading], *, ambient_c: float, opening_c: float) 
     slope = math.fsum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / sxx
     if slope >= -1e-6:
         return None
-    aim = math.log(opening_c - ambient_c)
-    due = mean_x + (aim - mean_y) / slope
-    rest = math.fsum((b - mean_y - slope * (a - mean_x)) ** 2 for a, b in zip(x, y, strict=True))
-    sigma = math.sqrt(rest / (len(x) - 2))
-    error = sigma * math.sqrt(1 + 1 / len(x) + (due - mean_x) ** 2 / sxx) / -slope
-    margin = min(_Z[80] * error, 1000.0)
-    due = min(due, 10_000.0)
+    return Newton(-slope, ambient_c, start + timedelta(hours=mean_x), mean_y)
 
-    def moment(hours: float) -> datetime:
-        return start + timedelta(hours=hours)
 
-    return Cooling(-slope, ambient_c, moment(due), moment(due - margin), moment(due + margin))
+def cooling(readings: Sequence[Reading], *, ambient_c: float, opening_c: float) -> Cooling | None:
+    """When ``opening_c`` is passed, from the readings since the hottest: Newton's law, and how it errs for kilns.
+
+    A real kiln loses heat faster while it is hot, so a fit runs early; COOLED puts that right and gives the
+    intervals (coverage: ``make bench-fire``). Only the latest readings are fitted once there are enough. None where
+    readings are too few or too early, do not fall, or ``opening_c`` is not above ``ambient_c``.
+    """
+    if opening_c <= ambient_c or not readings:
+        return None
+    peak_at, peak_c = max(readings, key=lambda reading: reading[1])
+    after = sorted((at, c) for at, c in readings if at >= peak_at and c > ambient_c + 1)
+    if not after:
+        return None
+    now, last_c = after[-1]
+    late = [(at, c) for at, c in after if c - ambient_c <= LATE_SPAN * (last_c - ambient_c)]
+    fitted = newton(late, ambient_c=ambient_c) or newton(after, ambient_c=ambient_c)
+    share = (last_c - ambient_c) / (peak_c - ambient_c)
+    if fitted is None or share > EARLY_SHARE:
+        return None
+    used = late if len({at for at, _ in late}) >= LEAST_READINGS else after
+    if last_c <= opening_c:
+        cool_at = next(at for at, c in after if c <= opening_c)
+        told = (cool_at, cool_at)
+        return Cooling(fitted.k_per_h, ambient_c, cool_at, told, told, f"a reading of {last_c:.0f} °C")
+    left = max(hours_between(now, fitted.passes(opening_c)), 0.0)
+    points = next(one.points for one in COOLED if share > one.share)
+    low, lower, likely, upper, high = (
+        now + timedelta(hours=max((left + 1) * math.exp(point) - 1, 0.0)) for point in points
+    )
+    based_on = (
+        f"Newton's law through {len(used)} readings, air at {ambient_c:.0f} °C, "
+        "and how far simulated kilns departed from it"
+    )
+    return Cooling(fitted.k_per_h, ambient_c, likely, (lower, upper), (low, high), based_on)
 
 
 def probe_offset(read_c: float, cone_c: float) -> float:

@@ -10,6 +10,7 @@ from pathlib import Path
 from statistics import fmean, median
 
 from firings.fire import ahead, progress
+from tests.bench import simulated_cooling
 from tests.bench import simulated_fires as sim
 from tests.bench.tune_fire import cases
 
@@ -127,6 +128,24 @@ def published():
                 print(f"  hour {hour:5.1f}: left {left:5.1f} h, {ours}, {inside} 80 %; line {line:5.1f}")
 
 
+def cooling(seeds):
+    """Hours to the opening temperature, on kilns not used for fitting."""
+    rows = []
+    for seen, left in simulated_cooling.moments(seeds):
+        made = progress.cooling(seen, ambient_c=simulated_cooling.ASSUMED_AIR_C, opening_c=simulated_cooling.OPENING_C)
+        if made is not None:
+            cool_at = seen[-1][0] + timedelta(hours=left)
+            error = abs((made.below_at - cool_at).total_seconds()) / 3600
+            inside = (made.half[0] <= cool_at <= made.half[1], made.most[0] <= cool_at <= made.most[1])
+            rows.append((seen[-1][1], error, *inside))
+    for name, low, high in (("above 600 °C", 600, 1e9), ("300 to 600 °C", 300, 600), ("below 300 °C", 0, 300)):
+        here = [row for row in rows if low <= row[0] < high]
+        print(
+            f"cooling, {name:13s} {len(here):5d}: median error {median(row[1] for row in here):5.2f} h, "
+            f"within 50 % {fmean(row[2] for row in here):.0%}, within 80 % {fmean(row[3] for row in here):.0%}"
+        )
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--kilns", type=int, default=150)
@@ -134,6 +153,7 @@ def main():
     options = parser.parse_args()
     table(forecasts(range(options.kilns), options.seed))
     stalls(range(options.kilns), options.seed)
+    cooling(range(options.seed, options.seed + options.kilns))
     published()
 
 

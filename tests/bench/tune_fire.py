@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass
 from statistics import fmean, median
 
-from firings.fire import ahead
+from firings.fire import ahead, progress
+from tests.bench import simulated_cooling
 from tests.bench import simulated_fires as sim
 
 KILNS, SEED = range(360), 50_000
@@ -105,7 +106,31 @@ def pinball(logs, apart, doubt):
     return loss
 
 
+COOLED_EDGES = (0.6, 0.45, 0.3, 0.2, 0.14, 0.1, 0.0)
+COOLED_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
+
+
+def cooled_table():
+    """Prints COOLED: how Newton's law errs, by the share of the heat that is left."""
+    progress.COOLED = (progress.Cooled(0.0, (0.0,) * 5),)
+    air, opening = simulated_cooling.ASSUMED_AIR_C, simulated_cooling.OPENING_C
+    logs = {edge: [] for edge in COOLED_EDGES}
+    for seen, left in simulated_cooling.moments(range(SEED, SEED + 400)):
+        made = progress.cooling(seen, ambient_c=air, opening_c=opening)
+        if made is not None:
+            share = (seen[-1][1] - air) / (max(c for _, c in seen) - air)
+            newton = (made.below_at - seen[-1][0]).total_seconds() / 3600
+            logs[next(edge for edge in COOLED_EDGES if share > edge)].append(math.log((left + 1) / (newton + 1)))
+    print("COOLED: Final = (")
+    for edge, found in logs.items():
+        ordered = sorted(found)
+        points = tuple(round(ordered[int(len(ordered) * share)], 3) for share in COOLED_SHARES)
+        print(f"    Cooled({edge}, {points}),  # {len(found)} moments")
+    print(")")
+
+
 def main():
+    cooled_table()
     courses = [
         course for one in KILNS if (course := course_of(sim.fire_of(sim.kiln_of(SEED + one), (SEED + one) * 100)))
     ]

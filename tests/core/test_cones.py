@@ -1,5 +1,8 @@
 """Cones: order, what may stand where, and published temperature equivalents."""
 
+import csv
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -80,6 +83,20 @@ def test_charted_rows_come_back_as_published(cone, rate, chart, published):
     assert found.temp_c == published
     assert not found.beyond_chart
     assert found.chart == chart.title
+
+
+def test_every_row_read_in_a_published_chart_comes_back_as_printed():
+    # published_cones.csv: rows of cones.csv that were read (not remembered), the chart and its source in each
+    with Path(__file__).with_name("published_cones.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    wrong = []
+    for row in rows:
+        chart = cones.ConeChart(row["cone_type"], row["chart"], "")
+        found = equivalent_c(row["cone"], float(row["rate_c_per_h"]), chart)
+        if found.temp_c != float(row["temp_c"]) or found.beyond_chart:
+            wrong.append((row["cone"], row["cone_type"], row["rate_c_per_h"], row["temp_c"], found.temp_c))
+    assert len(rows) > 150
+    assert wrong == []
 
 
 def test_between_charted_rates_the_figure_is_linear():

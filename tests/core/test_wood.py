@@ -54,6 +54,31 @@ def test_net_heat_by_moisture_is_as_tabled(q_dry, moisture, published):
     assert net_heat_mj_per_kg(q_dry, moisture) == pytest.approx(published, abs=0.001)
 
 
+# Read, not computed. ref firewood.csv FW047-FW052: Technologie- und Foerderzentrum Straubing, spruce, kWh/kg;
+# FW070-FW080: Polish energy-advice page, wood, GJ/t = MJ/kg. Moisture on wet mass, within 1 %.
+@pytest.mark.parametrize(
+    ("per_mj", "dry", "table"),
+    [
+        (3.6, 5.20, {0.10: 4.64, 0.20: 4.05, 0.30: 3.44, 0.40: 2.86, 0.50: 2.27}),
+        (1.0, 19.00, {0.15: 15.79, 0.20: 14.72, 0.30: 12.58, 0.35: 11.51, 0.40: 10.44, 0.45: 9.37, 0.60: 6.16}),
+    ],
+)
+def test_net_heat_follows_published_tables(per_mj, dry, table):
+    for moisture, published in table.items():
+        assert net_heat_mj_per_kg(dry * per_mj, moisture) / per_mj == pytest.approx(published, rel=0.01)
+
+
+def test_wood_too_wet_gives_no_heat():
+    # ref firewood.csv FW134: q = 0 at M = 19.1 / (19.1 + 2.443) = 0.887, beyond what is taken; at 0.8 some is left
+    assert 0 < net_heat_mj_per_kg(19.1, 0.8) < 2
+
+
+def test_a_stere_is_a_stacked_cubic_metre_and_a_cord_foot_an_eighth_of_a_cord():
+    # ref firewood.csv FW005: stere = 1 m3 with air (forestry institute's glossary); FW004: cord foot 16 ft3, 1/8 cord
+    assert m3_to_cords(1) == pytest.approx(1 / 3.6246, rel=1e-4)
+    assert cords_to_m3(1 / 8) == pytest.approx(16 * 0.028316846592, rel=1e-6)
+
+
 def test_a_cord_of_red_oak_weighs_and_heats_as_reckoned():
     # ref firewood.csv FW239-FW241: 3.624556 m3 x 0.664 x 560 kg/m3 = 1348 kg dry (solid share
     # 85/128, US extension rule; density USDA FIA REF_SPECIES); at M = 0.20 1685 kg and 24.6 GJ (computed)
