@@ -9,3 +9,6 @@ class BillingConfig(AppConfig):
 
     def ready(self) -> None:
         from billing import figures, home, tasks  # noqa: F401
+        from coop.notices import Weight, declare
+
+        declare(Weight.OWN, "questions", "answer", "statement", "reversed")

@@ -15,7 +15,7 @@ from rest_framework.response import Response
 from coop import queries, services
 from coop.access import check_coordinate
 from coop.api_ground import CoopAPIView
-from coop.models import Membership, Person, Role, SignOff
+from coop.models import MailWishes, Membership, Person, Role, SignOff
 
 
 class SignOffOut(serializers.Serializer[Any]):
@@ -108,6 +108,27 @@ class Me(CoopAPIView):
         return Response(MeOut(told).data)
 
 
+class MailWishesBody(serializers.Serializer[Any]):
+    own = serializers.ChoiceField(choices=MailWishes.When.choices[:2], help_text="One's own pots, money and hours.")
+    news = serializers.ChoiceField(choices=MailWishes.When.choices, help_text="Firings called, places free to take.")
+    quiet_from = serializers.TimeField(allow_null=True, help_text="Local time of the co-op.")
+    quiet_to = serializers.TimeField(allow_null=True)
+
+
+class MyMail(CoopAPIView):
+    @extend_schema(operation_id="my_mail", responses=MailWishesBody)
+    def get(self, request: Request) -> Response:
+        """Which of your mails come at once, which once a day, and when none do."""
+        return Response(MailWishesBody(queries.mail_wishes_of(self.membership)).data)
+
+    @extend_schema(operation_id="my_mail_change", request=MailWishesBody, responses=MailWishesBody)
+    def put(self, request: Request) -> Response:
+        """Choose anew. Your own watches, chores and clean-up are always mailed."""
+        told = self.read(MailWishesBody)
+        row = services.change_mail_wishes(self.coop, by=self.membership, **told, now=timezone.now())
+        return Response(MailWishesBody(row).data)
+
+
 class Members(CoopAPIView):
     @extend_schema(operation_id="members_list", parameters=[PAGE], responses=MembersOut)
     def get(self, request: Request) -> Response:
@@ -142,6 +163,7 @@ class Schema(SpectacularAPIView):
 
 urls: list[URLPattern] = [
     path("me", Me.as_view(), name="api_me"),
+    path("me/mail", MyMail.as_view(), name="api_my_mail"),
     path("members", Members.as_view(), name="api_members"),
     path("invitations", Invitations.as_view(), name="api_invitations"),
     path("schema", Schema.as_view(), name="coop_schema"),

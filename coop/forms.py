@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy
 
 from coop import pictures
 from coop.errors import Malformed, Refused
-from coop.models import Person, Role, SignOff
+from coop.models import MailWishes, Person, Role, SignOff
 from coop.policy import ALLOTMENT_RULES, COST_KEYS, EMPTY_BORNE_BY, POOLS, USED, Terms
 
 
@@ -84,6 +84,32 @@ class SettingsForm(forms.Form):
     temperature_unit = forms.ChoiceField(label=gettext_lazy("Temperatures in"), choices=Person.Temperature.choices)
     length_unit = forms.ChoiceField(label=gettext_lazy("Lengths in"), choices=Person.Length.choices)
     volume_unit = forms.ChoiceField(label=gettext_lazy("Space in"), choices=Person.Volume.choices)
+
+
+class MailWishesForm(forms.Form):
+    own = forms.ChoiceField(
+        label=gettext_lazy("My pots, my money, my hours"),
+        choices=[one for one in MailWishes.When.choices if one[0] != MailWishes.When.NEVER],
+        widget=forms.RadioSelect,
+        help_text=gettext_lazy("Space you got, statements, answers to your questions."),
+    )
+    news = forms.ChoiceField(
+        label=gettext_lazy("News"),
+        choices=MailWishes.When.choices,
+        widget=forms.RadioSelect,
+        help_text=gettext_lazy("A firing is called, a place on a watch is free."),
+    )
+    quiet_from = forms.TimeField(
+        label=gettext_lazy("No mails from"),
+        required=False,
+        help_text=gettext_lazy("Leave both empty for none. Your own watches and calls to the fire come all the same."),
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+    )
+    quiet_to = forms.TimeField(
+        label=gettext_lazy("until"),
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+    )
 
 
 class TokenForm(forms.Form):

@@ -11,11 +11,11 @@ request_id: ContextVar[str] = ContextVar("request_id", default="")
 coop_slug: ContextVar[str] = ContextVar("coop_slug", default="")
 
 
-_KEYS_IN_ADDRESSES = re.compile(r"(/join/|/password/reset/key/|/feeds/)[^/\s\"']+")
+_KEYS_IN_ADDRESSES = re.compile(r"(/join/|/password/reset/key/|/feeds/|/mail/stop/[0-9a-f-]+/)[^/\s\"']+")
 
 
 class WithoutKeys(logging.Filter):
-    """Hides the keys that stand in addresses of invitations, password links and calendar feeds."""
+    """Hides the keys that stand in addresses of invitations, password links, calendar feeds and mails."""
 
     def filter(self, record: logging.LogRecord) -> bool:
         said = record.getMessage()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from email import message_from_bytes, policy
+from email import message_from_bytes, message_from_string, policy
 from email.message import EmailMessage as ParsedMail
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -33,6 +33,30 @@ class FolderBackend(BaseEmailBackend):
 def message_id(of: UUID) -> str:
     """The Message-ID of the mail a row stands for: sent twice, it is still the same mail."""
     return f"<{of}@{urlsplit(settings.SITE_URL).hostname or 'localhost'}>"
+
+
+def notice_of(bounce: ParsedMail) -> tuple[UUID, str] | None:
+    """Which row's mail came back for good, and why, by a delivery status notification (RFC 3464, 3462).
+
+    None for any other mail, for one that is only late, and for one that was not ours.
+    """
+    if bounce.get_content_type() != "multipart/report":
+        return None
+    why, identifier = "", ""
+    for part in bounce.walk():
+        if part.get("Action") is not None and str(part["Action"]).strip().lower() == "failed":
+            why = str(part.get("Diagnostic-Code") or part.get("Status") or "failed")
+        if part.get_content_type() == "text/rfc822-headers":
+            part = message_from_string(part.get_content(), _class=ParsedMail, policy=policy.default)
+        if part is not bounce and part.get("Message-ID"):
+            identifier = str(part["Message-ID"]).strip()
+    if not why:
+        return None
+    try:
+        of = UUID(identifier.strip("<>").partition("@")[0])
+    except ValueError:
+        return None
+    return (of, why) if identifier == message_id(of) else None
 
 
 def kept(of: UUID) -> str | None:

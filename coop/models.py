@@ -325,6 +325,9 @@ class Notice(CoopOwned):
     sent_at = models.DateTimeField(null=True)
     dead_at = models.DateTimeField(null=True)
     last_error = models.CharField(max_length=300, blank=True)
+    in_digest = models.BooleanField(default=False)  # goes out with others in one mail
+    unwanted = models.BooleanField(default=False)  # given up because the member does not want such mails
+    came_back_at = models.DateTimeField(null=True)  # a mail server further on returned it
 
     objects = NoticeQuerySet.as_manager()
 
@@ -333,11 +336,48 @@ class Notice(CoopOwned):
         constraints = [
             models.UniqueConstraint(fields=["coop", "key"], name="notice_written_once_per_key"),
             models.CheckConstraint(condition=~Q(to_email=""), name="notice_has_an_address"),
+            models.CheckConstraint(
+                condition=Q(unwanted=False) | Q(dead_at__isnull=False), name="notice_unwanted_is_given_up"
+            ),
+            models.CheckConstraint(
+                condition=Q(came_back_at=None) | Q(sent_at__isnull=False), name="notice_came_back_once_sent"
+            ),
         ]
         indexes = [models.Index(fields=["due_at"], condition=Q(sent_at=None, dead_at=None), name="notice_waiting")]
 
     def __str__(self) -> str:
         return f"{self.to_email}: {self.subject}"
+
+
+class MailWishes(CoopOwned):
+    """How one member wants their mails; without a row everything is mailed at once. Own duties always are."""
+
+    class When(models.TextChoices):
+        AT_ONCE = "at_once", _("at once")
+        DAILY = "daily", _("once a day, all in one mail")
+        NEVER = "never", _("not at all")
+
+    membership = models.OneToOneField(Membership, on_delete=models.CASCADE, related_name="mail_wishes")
+    own = models.CharField(max_length=8, choices=When, default=When.AT_ONCE)
+    news = models.CharField(max_length=8, choices=When, default=When.AT_ONCE)
+    quiet_from = models.TimeField(null=True)  # local time of the co-op
+    quiet_to = models.TimeField(null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(own__in=["at_once", "daily"]), name="mail_of_ones_own_always_comes"),
+            models.CheckConstraint(condition=Q(news__in=["at_once", "daily", "never"]), name="mail_of_news_is_known"),
+            models.CheckConstraint(
+                condition=Q(quiet_from=None, quiet_to=None)
+                | (Q(quiet_from__isnull=False, quiet_to__isnull=False) & ~Q(quiet_from=F("quiet_to"))),
+                name="quiet_hours_begin_and_end",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.membership}: {self.own}, {self.news}"
 
 
 class Computation(CoopOwned):

@@ -1,8 +1,12 @@
-"""Queue a notice inside a use case: written with what caused it, delivered later, once."""
+"""Queue a notice inside a use case: written with what caused it, delivered later, once.
+
+Apps declare what kinds of notices weigh; what is not declared is somebody's own duty and always mailed.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime
+from enum import Enum
 
 from django.conf import settings
 
@@ -12,6 +16,27 @@ from coop.models import Coop, Document, Membership, Notice, Person
 INVITATION = "invitation"
 # Mails whose link is a key: it is wiped from the row once the mail is sent.
 WITH_A_KEY = frozenset({INVITATION})
+
+
+class Weight(Enum):
+    """How much a notice matters to who gets it."""
+
+    URGENT = "urgent"  # quiet hours do not hold it back
+    DUTY = "duty"  # never off, never late
+    OWN = "own"  # about one's own pots, money, hours: at once or once a day
+    NEWS = "news"  # may be turned off
+
+
+_WEIGHTS = {INVITATION: Weight.URGENT}
+
+
+def declare(weight: Weight, *kinds: str) -> None:
+    """Say what notices of these kinds weigh."""
+    _WEIGHTS.update(dict.fromkeys(kinds, weight))
+
+
+def weight_of(kind: str) -> Weight:
+    return _WEIGHTS.get(kind, Weight.DUTY)
 
 
 def queue(

@@ -21,6 +21,7 @@ from coop.models import (
     CoopOwned,
     Document,
     Invitation,
+    MailWishes,
     Membership,
     Notice,
     Person,
@@ -122,6 +123,12 @@ def _change(entry: AuditEntry, names: dict[str, str]) -> Change:
 
 def tokens_of(person: Person) -> list[ApiToken]:
     return list(ApiToken.objects.filter(person=person, revoked_at=None))
+
+
+def mail_wishes_of(member: Membership) -> MailWishes:
+    """How a member wants their mails; unsaved where they never said."""
+    found: MailWishes | None = MailWishes.objects.filter(coop=member.coop_id, membership=member).first()
+    return found or MailWishes(coop_id=member.coop_id, membership=member)
 
 
 def outbox(coop: Coop, number: str | None) -> Page[Any]:

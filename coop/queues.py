@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import random
 import smtplib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -20,8 +20,11 @@ from django.core.mail import EmailMultiAlternatives, get_connection
 from django.db import connection
 from django.db.models import F, Q, QuerySet
 from django.template.loader import render_to_string
+from django.urls import reverse
 from django.utils import timezone, translation
+from django.utils.translation import gettext as _
 
+from coop import mail_wishes
 from coop.computations import work_for
 from coop.errors import Refused
 from coop.logs import coop_slug
@@ -170,50 +173,99 @@ class _MailRound:
 
 
 def _deliver(notice: Notice, clock: Clock, mails: _MailRound) -> bool:
+    decision = mail_wishes.decide(notice, mail_wishes.wishes_of(notice), clock())
+    if decision.when != "now":
+        _put_off(notice, decision, clock())
+        return False
+    batch = [notice, *_due_with(notice, clock())]
     token = coop_slug.set(notice.coop.slug)
     try:
-        _mail(notice, mails.connection).send()
+        _mail(batch, mails.connection).send()
     except (OSError, smtplib.SMTPException) as error:
         mails.connection.close()
         mails.is_out = not isinstance(error, smtplib.SMTPRecipientsRefused | smtplib.SMTPDataError)
         log.warning("notice %s was not sent (attempt %s): %s", notice.pk, notice.attempts, type(error).__name__)
-        _mark_unsent(notice, error, clock())
+        for one in batch:
+            _mark_unsent(one, error, clock())
         return False
     except Exception as error:
         log.exception("notice %s could not be written", notice.pk)
-        _mark_unsent(notice, error, clock())
+        for one in batch:
+            _mark_unsent(one, error, clock())
         return False
     finally:
         coop_slug.reset(token)
     with working_the_queue():
         wiped = {"link": ""} if notice.kind in WITH_A_KEY else {}
         return bool(
-            Notice.objects.filter(pk=notice.pk, sent_at=None).update(
+            Notice.objects.filter(pk__in=[one.pk for one in batch], sent_at=None).update(
                 sent_at=clock(), leased_until=None, last_error="", **wiped
             )
         )
 
 
+def _put_off(notice: Notice, decision: mail_wishes.Decision, now: datetime) -> None:
+    """Wait until the member wants it, or give it up where they never do. A wait is no failed attempt."""
+    never = decision.when == "never"
+    with working_the_queue():
+        Notice.objects.filter(pk=notice.pk, sent_at=None).update(
+            leased_until=None,
+            attempts=F("attempts") - 1,
+            in_digest=decision.in_digest,
+            unwanted=never,
+            dead_at=now if never else None,
+            due_at=notice.due_at if decision.until is None else decision.until,
+        )
+
+
+def _due_with(notice: Notice, now: datetime) -> list[Notice]:
+    """Claim what else is due in the same daily mail."""
+    if not notice.in_digest:
+        return []
+    found = []
+    rows = _waiting_notices(now).filter(coop=notice.coop, to_email=notice.to_email, in_digest=True)
+    while (pk := _claim(rows.order_by("due_at", "pk"), now + SENDING)) is not None:
+        found.append(Notice.objects.select_related("coop", "document").get(pk=pk))
+    return found
+
+
 def as_mail(notice: Notice) -> EmailMultiAlternatives:
     """The mail of a notice as it is sent; sending it again is the same mail by its Message-ID."""
-    return _mail(notice, get_connection())
+    return _mail([notice], get_connection())
 
 
-def _mail(notice: Notice, through: Any) -> EmailMultiAlternatives:
-    context = {"notice": notice, "coop": notice.coop}
-    with timezone.override(ZoneInfo(notice.coop.time_zone)), translation.override(settings.LANGUAGE_CODE):
+def _mail(batch: Sequence[Notice], through: Any) -> EmailMultiAlternatives:
+    """One mail of one notice, or of several to one person, with text and HTML and what may be answered to it."""
+    first = batch[0]
+    coop, headers = first.coop, {"Message-ID": message_id(first.public_id), "Auto-Submitted": "auto-generated"}
+    context = {"notices": batch, "coop": coop, "stop": "", "wishes": ""}
+    if first.to_person_id is not None:
+        context["wishes"] = settings.SITE_URL + reverse("mail_wishes", kwargs={"coop": coop.slug})
+    if mail_wishes.may_be_stopped(first):
+        where = {"coop": coop.slug, "notice": first.public_id, "token": mail_wishes.stop_token(first)}
+        context["stop"] = settings.SITE_URL + reverse("mail_stop", kwargs=where)
+        if settings.SITE_URL.startswith("https://"):  # RFC 8058 knows no other
+            headers["List-Unsubscribe"] = f"<{context['stop']}>"
+            headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
+    with timezone.override(ZoneInfo(coop.time_zone)), translation.override(settings.LANGUAGE_CODE):
         text = render_to_string("mail/notice.txt", context)
         html = render_to_string("mail/notice.html", context)
+        subject = (
+            first.subject
+            if len(batch) == 1
+            else _("%(coop)s: %(count)d notices of today") % {"coop": coop.name, "count": len(batch)}
+        )
     mail = EmailMultiAlternatives(
-        subject=" ".join(notice.subject.split()),
+        subject=" ".join(subject.split()),
         body=text,
-        to=["".join(notice.to_email.split())],
-        headers={"Message-ID": message_id(notice.public_id), "Auto-Submitted": "auto-generated"},
+        to=["".join(first.to_email.split())],
+        headers=headers,
         connection=through,
     )
     mail.attach_alternative(html, "text/html")
-    if notice.document is not None:
-        mail.attach(notice.document.file_name, bytes(notice.document.content), "application/pdf")
+    for notice in batch:
+        if notice.document is not None:
+            mail.attach(notice.document.file_name, bytes(notice.document.content), "application/pdf")
     return mail
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -16,7 +16,7 @@ from django.db import IntegrityError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from coop import bell, joining, notices
+from coop import bell, joining, mail_wishes, notices
 from coop.access import check_coordinate, check_may_invite, check_same_or_coordinator
 from coop.errors import Malformed, NotFound, Refused, Taken
 from coop.models import (
@@ -25,6 +25,7 @@ from coop.models import (
     Computation,
     Coop,
     Invitation,
+    MailWishes,
     Membership,
     Notice,
     Person,
@@ -507,10 +508,57 @@ def send_again(coop: Coop, *, by: Membership | None, notice_id: UUID, now: datet
     notice = given_up.first()
     if notice is None:
         raise NotFound(_("There is no such mail that was given up."))
+    if notice.unwanted:
+        raise Refused(_("Whoever this mail is for does not want such mails; speak to them."))
     if notice.kind == notices.INVITATION and not notice.link:
         raise Refused(_("The link in this mail has ended. Send the invitation again instead."))
     given_up.update(dead_at=None, attempts=0, leased_until=None, due_at=now, stale_at=None, last_error="")
     bell.ring("notice", notice.pk)
+
+
+@use_case
+def change_mail_wishes(
+    coop: Coop,
+    *,
+    by: Membership,
+    own: str,
+    news: str,
+    quiet_from: time | None,
+    quiet_to: time | None,
+    now: datetime,
+) -> MailWishes:
+    """Say when a member's mails come. What is their own duty comes at once, outside their quiet hours."""
+    when = MailWishes.When
+    if own not in (when.AT_ONCE, when.DAILY) or news not in when.values:
+        raise Refused(_("There is no such choice; pick one from the list."))
+    if (quiet_from is None) != (quiet_to is None) or (quiet_from is not None and quiet_from == quiet_to):
+        sentence = _("Give the hour at which quiet begins and another at which it ends, or neither.")
+        raise Refused(sentence, fields={"quiet_to": [sentence]})
+    wishes, _is_new = MailWishes.objects.update_or_create(
+        coop=coop,
+        membership=by,
+        defaults={"own": own, "news": news, "quiet_from": quiet_from, "quiet_to": quiet_to},
+    )
+    return wishes
+
+
+@use_case
+def stop_news(coop: Coop, *, by: Membership | None, notice_id: UUID, token: str, now: datetime) -> None:
+    """No more news by mail to whom this notice went; whoever holds the key from the mail may say so, twice too."""
+    notice = Notice.objects.of(coop).filter(public_id=notice_id).first()
+    if notice is None or not mail_wishes.is_stop_token(notice, token) or not mail_wishes.may_be_stopped(notice):
+        raise NotFound(_("This link has ended. Choose under “My account” what is mailed to you."))
+    member = Membership.objects.of(coop).current().filter(person=notice.to_person_id).first()
+    if member is not None:
+        MailWishes.objects.update_or_create(coop=coop, membership=member, defaults={"news": MailWishes.When.NEVER})
+
+
+@use_case
+def note_bounce(coop: Coop, *, by: Membership | None, notice_id: UUID, why: str, now: datetime) -> None:
+    """A mail server further on sent a notice back: the row says so, once."""
+    Notice.objects.of(coop).filter(public_id=notice_id, came_back_at=None).exclude(sent_at=None).update(
+        came_back_at=now, last_error=" ".join(why.split())[:300]
+    )
 
 
 @use_case

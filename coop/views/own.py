@@ -1,19 +1,23 @@
-"""My account: settings, tokens, my data."""
+"""My account: settings, mails, tokens, my data."""
 
 from __future__ import annotations
 
+from uuid import UUID
+
 from django.contrib import messages
-from django.http import HttpResponse, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.urls import URLPattern, path
 from django.utils import timezone
 from django.utils.cache import add_never_cache_headers
 from django.utils.translation import gettext as _
+from django.views.decorators.http import require_http_methods
 
 from coop import queries, services
-from coop.errors import Refused
-from coop.forms import SettingsForm, TokenForm, add_refusal
+from coop.errors import NotFound, Refused
+from coop.forms import MailWishesForm, SettingsForm, TokenForm, add_refusal
 from coop.http import CoopRequest, coop_action, coop_form, coop_page
+from coop.models import Coop
 from coop.transactions import reading
 
 
@@ -65,6 +69,50 @@ def account(request: CoopRequest) -> HttpResponse:
 
 
 @coop_form
+def mail_wishes(request: CoopRequest) -> HttpResponse:
+    """Which mails come at once, which once a day, and when none do."""
+    if request.method != "POST":
+        return render(request, "coop/mail_wishes.html", {"form": MailWishesForm(initial=_mail_wishes_now(request))})
+    form, status = MailWishesForm(request.POST), 422
+    if form.is_valid():
+        try:
+            services.change_mail_wishes(request.coop, by=request.membership, **form.cleaned_data, now=timezone.now())
+        except Refused as no:
+            add_refusal(form, no)
+            status = no.status
+        else:
+            messages.success(request, _("Saved. It holds for mails that are waiting, too."))
+            return redirect("mail_wishes", coop=request.coop.slug)
+    return render(request, "coop/mail_wishes.html", {"form": form}, status=status)
+
+
+def _mail_wishes_now(request: CoopRequest) -> dict[str, object]:
+    wishes = queries.mail_wishes_of(request.membership)
+    return {name: getattr(wishes, name) for name in MailWishesForm.base_fields}
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def mail_stop(request: HttpRequest, notice: UUID, token: str) -> HttpResponse:
+    """No more news by mail, from the link in one: GET asks, POST does it without a cookie (RFC 8058)."""
+    coop = Coop.objects.filter(slug=request.coop_slug).first()  # type: ignore[attr-defined]
+    if coop is None:
+        raise Http404
+    context: dict[str, object] = {"coop": coop, "is_done": request.method == "POST"}
+    try:
+        if request.method == "POST":
+            services.stop_news(coop, by=None, notice_id=notice, token=token, now=timezone.now())
+    except NotFound as no:
+        context |= {"no": str(no), "is_done": False}
+    response = render(request, "coop/mail_stop.html", context, status=404 if "no" in context else 200)
+    add_never_cache_headers(response)
+    return response
+
+
+mail_stop.signs_in_itself = True  # type: ignore[attr-defined]
+mail_stop.csrf_exempt = True  # type: ignore[attr-defined]  # the key in the address is the proof
+
+
+@coop_form
 def tokens(request: CoopRequest) -> HttpResponse:
     """Make a token and show it, this once."""
     if request.method != "POST":
@@ -106,6 +154,8 @@ def my_data(request: CoopRequest) -> HttpResponse:
 
 urls: list[URLPattern] = [
     path("account/", account, name="account"),
+    path("account/mail/", mail_wishes, name="mail_wishes"),
+    path("mail/stop/<uuid:notice>/<str:token>/", mail_stop, name="mail_stop"),
     path("account/tokens/", tokens, name="tokens"),
     path("account/tokens/<int:token>/revoke/", token_revoke, name="token_revoke"),
     path("account/data/", my_data, name="my_data"),

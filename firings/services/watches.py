@@ -357,6 +357,7 @@ def offer(
             % {"who": place.member.name, "watch": rosters.spoken(watch)},
             now=now,
             stale_at=watch.ends_at,
+            kind="watch" if to else "place-free",
         )
     return made
 
@@ -791,11 +792,12 @@ def tell(
     text: str,
     now: datetime,
     stale_at: datetime | None = None,
+    kind: str = "watch",
 ) -> None:
     notices.queue(
         firing.coop,
         key=key,
-        kind="watch",
+        kind=kind,
         to=member,
         subject=f"{firing.name}: {subject}",
         text=text,

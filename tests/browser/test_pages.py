@@ -38,6 +38,7 @@ PEOPLE = {
         "wood/",
         "members/",
         "account/",
+        "account/mail/",
         "account/calendars/",
         "hours/",
         "watches/",
