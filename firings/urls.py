@@ -7,6 +7,7 @@ from firings.views import (
     cleanup,
     feeds,
     fire,
+    fire_end,
     firings,
     furniture,
     hours,
@@ -34,6 +35,7 @@ urlpatterns = [
     *on_call.urls,
     *feeds.urls,
     *fire.urls,
+    *fire_end.urls,
     *unpacking.urls,
     *cleanup.urls,
 ]

@@ -98,6 +98,10 @@ class MoveIn(serializers.Serializer[Any]):
     at = Moment(required=False, allow_null=True, default=None)
 
 
+class UnpackingDayIn(serializers.Serializer[Any]):
+    opens_at = Moment()
+
+
 class WhyIn(serializers.Serializer[Any]):
     why = serializers.CharField(allow_blank=True)
 
@@ -178,6 +182,16 @@ class Move(CoopAPIView):
         )
 
 
+class UnpackingDay(CoopAPIView):
+    @extend_schema(operation_id="firing_unpacking_day", request=UnpackingDayIn, responses=FiringDetail)
+    def post(self, request: Request, firing: UUID) -> Response:
+        """Set the moment a cooling kiln is opened; everyone who takes part is told."""
+        said = self.read(UnpackingDayIn)
+        return Response(
+            _detail(services.set_unpacking(self.coop, by=self.membership, now=timezone.now(), firing_id=firing, **said))
+        )
+
+
 class CallOff(CoopAPIView):
     @extend_schema(operation_id="firing_call_off", request=WhyIn, responses=FiringDetail)
     def post(self, request: Request, firing: UUID) -> Response:
@@ -231,6 +245,7 @@ urls = [
     path("firings/", Firings.as_view(), name="api_firings"),
     path("firings/<uuid:firing>/", OneFiring.as_view(), name="api_firing"),
     path("firings/<uuid:firing>/dates/", Dates.as_view(), name="api_firing_dates"),
+    path("firings/<uuid:firing>/unpacking-day/", UnpackingDay.as_view(), name="api_unpacking_day"),
     path("firings/<uuid:firing>/move/", Move.as_view(), name="api_firing_move"),
     path("firings/<uuid:firing>/call-off/", CallOff.as_view(), name="api_firing_call_off"),
     path("firings/<uuid:firing>/guests/", Guests.as_view(), name="api_firing_guests"),

@@ -72,6 +72,7 @@ class Firing(Dated, CoopOwned):
     ended_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
     end_reason = models.TextField(blank=True)
     has_failed = models.BooleanField(default=False)  # lit, but did not reach temperature
+    unpacking_told_at = models.DateTimeField(null=True)  # when everyone was told the day the kiln is opened
     opened_at = models.DateTimeField(null=True)
     cleaned_at = models.DateTimeField(null=True)
     closed_at = models.DateTimeField(null=True)

@@ -187,7 +187,7 @@ def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireSta
         soda_g_per_m3=round(grams * 1000 / firing.kiln.volume_l) if soda else None,
         since_soda=_since(soda[-1].at if soda else None, now),
         soda_too_early=soda_doubt(log),
-        cones=_cones(log),
+        cones=cones_by_place(log),
         damper=next((entry for entry in reversed(log) if entry.kind == LogEntry.Kind.DAMPER), None),
         cooling=_cooling(firing, log),
         opening_c=firing.kiln.opening_c,
@@ -209,7 +209,8 @@ def _since(at: datetime | None, now: datetime) -> timedelta | None:
     return None if at is None else max(timedelta(0), elapsed(at, now))
 
 
-def _cones(log: Sequence[Entry]) -> tuple[tuple[str, tuple[Entry, ...]], ...]:
+def cones_by_place(log: Sequence[Entry]) -> tuple[tuple[str, tuple[Entry, ...]], ...]:
+    """The last state of each cone, by pack, softest first."""
     last: dict[tuple[str, str], Entry] = {}
     for entry in log:
         if entry.kind == LogEntry.Kind.CONE:

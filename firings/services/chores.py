@@ -108,6 +108,17 @@ def _move_wood_days(firing: Firing, chores: list[Chore], now: datetime) -> None:
         _move(firing, chore, Span(start, start + (chore.ends_at - chore.starts_at)), now)
 
 
+def follow_dates(firing: Firing, now: datetime) -> None:
+    """Move the firing's usual chores that have not begun to its dates; their people are told. Nothing is added."""
+    to_come = {
+        (chore.kind, chore.name): chore
+        for chore in Chore.objects.filter(coop=firing.coop_id, firing=firing, starts_at__gt=now).standing()
+    }
+    for plan in _around_the_fire(firing):
+        if (chore := to_come.get((plan.kind, plan.name))) is not None and plan.span.start > now:
+            _move(firing, chore, plan.span, now)
+
+
 def cancel_for(firing: Firing, now: datetime) -> None:
     """Take every chore that has not begun off, and tell the people on them."""
     for chore in Chore.objects.filter(coop=firing.coop_id, firing=firing, starts_at__gt=now).standing():

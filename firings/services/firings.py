@@ -28,14 +28,14 @@ from firings.models import (
     FiringZone,
     GuestPass,
     Kiln,
-    LogEntry,
     Piece,
     StageMove,
     Watch,
     WatchPlace,
 )
+from firings.queries.fire_end import heat_of
 from firings.queries.firings import firing_of
-from firings.services import cleanup, furniture, hours, load_plans, space, watches
+from firings.services import chores, cleanup, furniture, hours, load_plans, space, watches
 
 say(
     kiln_taken_once=gettext_lazy(
@@ -367,18 +367,12 @@ def _end_fire(firing: Firing, by: Membership | None, now: datetime, at: datetime
 
 def _open_kiln(firing: Firing, by: Membership | None, now: datetime, at: datetime, note: str, failed: bool) -> None:
     """Too hot, or not known: opening then needs the lead's word, in writing."""
-    last = (
-        LogEntry.objects.of(firing.coop)
-        .filter(firing=firing, kind=LogEntry.Kind.READING, strikes=False, temperature_dc__isnull=False)
-        .filter(corrections=None)
-        .order_by("-observed_at")
-        .first()
-    )
-    if not note and (last is None or last.temperature_dc > firing.kiln.opening_c * 10):
+    heat = heat_of(firing)
+    if not note and (heat is None or heat.dc > firing.kiln.opening_c * 10):
         seen = (
             _("nobody has taken a reading")
-            if last is None
-            else f"{last.temperature_dc // 10}.{last.temperature_dc % 10} °C"
+            if heat is None
+            else f"{heat.probe} {heat.dc // 10}.{heat.dc % 10} °C, {show(heat.at, _zone(firing.coop))}"
         )
         raise Refused(
             _("The kiln may be opened below %(limit)s °C; last seen: %(seen)s. Wait, or write on whose word it opens.")
@@ -414,6 +408,73 @@ _AFTER: dict[str, Callable[[Firing, Membership | None, datetime], None]] = {
     Firing.Stage.LIT: _loaded,
     Firing.Stage.CLEANUP: _begin_cleanup,
 }
+
+
+# --- The day of unpacking -------------------------------------------------------------------
+
+
+@use_case
+def set_unpacking(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, opens_at: datetime) -> Firing:
+    """The lead accepts the moment the cooling kiln is to be opened; everyone who takes part is told, once.
+
+    Clean-up keeps its length and moves along, and so do the chores after the fire. Refused where it would run
+    into the next firing of the kiln. It promises nothing about the heat: opening still asks for a reading or a word.
+    """
+    firing = firing_of(coop, firing_id)
+    check_leads(by, firing)
+    if firing.stage != Firing.Stage.COOLING:
+        raise Refused(_("The day of unpacking is set while the kiln cools."))
+    if opens_at <= now:
+        raise _at_fault("opens_at", _("That moment has passed; pick one to come."))
+    if opens_at - now > timedelta(days=30):
+        raise _at_fault("opens_at", _("That is more than a month away; pick an earlier day."))
+    if firing.unpacking_told_at is not None and opens_at == firing.opens_at:
+        raise Taken(_("Everyone was told of this day already."))
+    _kiln_kept_still(coop, firing.kiln.public_id)
+    until = firing.occupied_until + (opens_at - firing.opens_at)
+    _check_makes_room(firing, until)
+    moved = Firing.objects.of(coop).filter(pk=firing.pk, stage=firing.stage, opens_at=firing.opens_at)
+    ends_at = min(firing.ends_at, opens_at)
+    if not moved.update(opens_at=opens_at, occupied_until=until, ends_at=ends_at, unpacking_told_at=now):
+        raise Taken(_("Somebody changed this firing just now. Load the page again and see how things stand."))
+    firing.refresh_from_db()
+    chores.follow_dates(firing, now)
+    zone = _zone(coop)
+    _tell(
+        firing,
+        takes_part(firing),
+        kind="unpacking_day",
+        subject=_("%(firing)s is unpacked %(when)s") % {"firing": firing.name, "when": show(opens_at, zone)},
+        text=_(
+            "%(kiln)s should be below %(limit)s °C by then; if it is not, the lead writes again. Nobody opens it "
+            "before. Come for your pots and for the clean-up, which ends %(until)s."
+        )
+        % {"kiln": firing.kiln.name, "limit": firing.kiln.opening_c, "until": show(until, zone)},
+        now=now,
+        key=f"{opens_at:%Y%m%d%H%M}:{now:%Y%m%d%H%M%S}",
+    )
+    return firing
+
+
+def _at_fault(field: str, sentence: str) -> Refused:
+    return Refused(sentence, fields={field: [sentence]})
+
+
+def _check_makes_room(firing: Firing, until: datetime) -> None:
+    """Clean-up until then must not run into the next firing of the kiln."""
+    other = (
+        Firing.objects.of(firing.coop)
+        .filter(kiln=firing.kiln, holds_kiln=True, occupied_from__lt=until, occupied_until__gt=firing.occupied_from)
+        .exclude(pk=firing.pk)
+        .order_by("occupied_from")
+        .first()
+    )
+    if other is not None:
+        raise _at_fault(
+            "opens_at",
+            _("Clean-up would then run into %(other)s, which loads %(when)s. Pick an earlier day, or put that off.")
+            % {"other": other.name, "when": show(other.occupied_from, _zone(firing.coop))},
+        )
 
 
 # --- Guests ---------------------------------------------------------------------------------
