@@ -462,7 +462,7 @@ def test_a_corrected_reading_does_not_open_the_kiln():
     reading(firing, 3000, at=firing.ended_at + H)
     wrong = reading(firing, 900, at=firing.ended_at + 2 * H)
     reading(firing, 2900, at=firing.ended_at + 2 * H, corrects=wrong)
-    with pytest.raises(Refused, match=r"last seen: 290\.0 °C"):
+    with pytest.raises(Refused, match=r"last seen: arch 290\.0 °C"):
         move(firing, "unpacking", now=firing.opens_at)
 
 
