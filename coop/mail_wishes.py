@@ -51,8 +51,8 @@ def decide(notice: Notice, wishes: MailWishes | None, now: datetime) -> Decision
     if wanted == MailWishes.When.DAILY and not notice.in_digest:
         until = next_at(DAILY_AT, now, zone)
         return Decision("later", until, in_digest=True) if _is_in_time(notice, until) else NOW
-    until = quiet_until(wishes, now, zone)
-    return NOW if until is None or not _is_in_time(notice, until) else Decision("later", until, notice.in_digest)
+    quiet = quiet_until(wishes, now, zone)
+    return NOW if quiet is None or not _is_in_time(notice, quiet) else Decision("later", quiet, notice.in_digest)
 
 
 def _is_in_time(notice: Notice, until: datetime) -> bool:

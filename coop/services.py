@@ -49,6 +49,7 @@ OWN_ADDRESSES = frozenset(
         "join",
         "livez",
         "media",
+        "metrics",
         "operators",
         "problems",
         "readyz",

@@ -75,6 +75,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "coop.http.request_id_middleware",
+    "coop.metrics.Middleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -307,4 +308,5 @@ LOGGING = {
         "django.security.DisallowedHost": {"level": "CRITICAL"},
     },
 }
+METRICS_TOKEN = env.str("METRICS_TOKEN", default="")  # empty: there is no /metrics
 SILENCED_SYSTEM_CHECKS: list[str] = []

@@ -172,6 +172,11 @@ def run() -> int:
         _manage("createcachetable")
         if wants_demo():
             _manage("seed_demo")
+        if os.environ.get("METRICS_TOKEN"):
+            figures = folder / "metrics"
+            shutil.rmtree(figures, ignore_errors=True)
+            figures.mkdir()
+            os.environ["PROMETHEUS_MULTIPROC_DIR"] = str(figures)
         web = [
             sys.executable,
             "-m",

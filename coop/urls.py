@@ -3,7 +3,10 @@
 from django.contrib import admin
 from django.urls import include, path
 
+from coop.views.front import jobs
+
 urlpatterns = [
+    path("operators/jobs/", jobs, name="jobs"),
     path("operators/", admin.site.urls),
     path("accounts/", include("coop.urls_sign_in")),
     path("", include("coop.urls_people")),

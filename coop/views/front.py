@@ -8,21 +8,25 @@ from uuid import UUID
 
 from django.conf import settings
 from django.contrib import messages
+from django.contrib.admin.views.decorators import staff_member_required
 from django.contrib.auth import login
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import URLPattern, path, reverse
 from django.utils import timezone
 from django.utils.cache import add_never_cache_headers
+from django.utils.crypto import constant_time_compare
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from prometheus_client import CONTENT_TYPE_LATEST
 
-from coop import health, queries, services
+from coop import health, metrics, operating, queries, services
 from coop.errors import NotFound, Refused
 from coop.forms import JoinForm, add_refusal
 from coop.models import Invitation, Person
+from coop.transactions import reading
 
 _BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
 
@@ -135,6 +139,32 @@ def readyz(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
+def figures(request: HttpRequest) -> HttpResponse:
+    """Figures for Prometheus, to whoever sends the token from the settings; without one there is no such page."""
+    wanted, sent = settings.METRICS_TOKEN, request.headers.get("Authorization", "")
+    if not wanted or not constant_time_compare(sent, f"Bearer {wanted}"):
+        raise Http404
+    response = HttpResponse(metrics.text(timezone.now()), content_type=CONTENT_TYPE_LATEST)
+    add_never_cache_headers(response)
+    return response
+
+
+@staff_member_required(login_url="account_login")  # type: ignore[untyped-decorator]
+@require_safe
+def jobs(request: HttpRequest) -> HttpResponse:
+    """For operators: how old the queues are and what was given up, over all co-ops."""
+    now = timezone.now()
+    troubles = health.troubles(now)
+    with reading(None):
+        queues = [(queue, queue.age(now)) for queue in operating.queues(now)]
+        context = {"queues": queues, "failures": operating.failures(), "troubles": troubles}
+        response = render(request, "coop/jobs.html", context)
+    response["Refresh"] = "20"
+    add_never_cache_headers(response)
+    return response
+
+
+@require_safe
 def problem(request: HttpRequest, kind: str) -> HttpResponse:
     """What one type of problem+json means and what to do."""
     if kind not in PROBLEMS:
@@ -147,6 +177,7 @@ urls: list[URLPattern] = [
     path("demo/sign-in/<uuid:member>/", demo_sign_in, name="demo_sign_in"),
     path("join/<str:token>/", join, name="join"),
     path("theme/", theme, name="theme"),
+    path("metrics", figures, name="metrics"),
     path("livez", livez, name="livez"),
     path("readyz", readyz, name="readyz"),
     path("problems/<slug:kind>", problem, name="problem"),
