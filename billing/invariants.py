@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from django.db.models import Count, F, Model, Q, QuerySet, Sum
+from django.db.models import Count, Exists, F, Model, OuterRef, Q, QuerySet, Sum
 from django.db.models.functions import Coalesce
 
 from billing import ledger
-from billing.models import CostPool, Line, Payment, Posting, Settlement, Statement
+from billing.models import Account, CostPool, CostShare, Line, Payment, Posting, Settlement, Statement
 from billing.queries.ledger import entry_of
 from billing.references import rf_valid
-from coop.models import Coop, Notice
+from coop.models import Coop, CoopOwned, Notice
 from firings.models import Checklist, Chore, Firing, FiringZone, HoursEntry, Kiln, Watch
 
 
@@ -49,6 +49,13 @@ def check_all(coop: Coop) -> Iterator[Checked]:
         yield check(coop)
 
 
+def head_stands(coop: Coop, head: str) -> Checked:
+    """Whether a head of the chain that somebody kept on paper is still in it: who rewrote everything cannot hide it."""
+    known = Posting.objects.of(coop).filter(hash=head.strip().lower()).exists()
+    fault = f"No posting has the hash {head[:64]}: the ledger is not the one it was taken from."
+    return Checked("the head from paper is in the chain", 1, () if known else (fault,))
+
+
 # --- Money ------------------------------------------------------------------------------------
 
 
@@ -56,7 +63,7 @@ def check_all(coop: Coop) -> Iterator[Checked]:
 def _ledger(coop: Coop) -> tuple[int, Iterable[str]]:
     rows = list(
         Posting.objects.of(coop)
-        .select_related("coop", "reverses")
+        .select_related("coop", "reverses", "by")
         .prefetch_related("lines__account")
         .order_by("number")
     )
@@ -69,6 +76,46 @@ def _line_counts(coop: Coop) -> tuple[int, Iterable[str]]:
     wrong = rows.filter(~Q(count=F("line_count")) | ~Q(currency=coop.currency))
     return rows.count(), [
         f"Posting {row.number} says {row.line_count} lines in {row.currency} and has {row.count}." for row in wrong
+    ]
+
+
+@_invariant("what the ledger is made of stays in its co-op, and points at what is there")
+def _ties(coop: Coop) -> tuple[int, Iterable[str]]:
+    count, faults = 0, []
+    for model in (Account, Posting, Line, Payment, Statement):
+        rows = model.objects.of(coop).order_by()
+        count += rows.count()
+        for field in model._meta.local_fields:
+            other = field.related_model
+            if not isinstance(other, type) or not issubclass(other, CoopOwned):
+                continue
+            there = other.objects.filter(pk=OuterRef(field.attname), coop=OuterRef("coop"))  # type: ignore[attr-defined]
+            lost = rows.exclude(**{field.attname: None}).filter(~Exists(there)).values_list("pk", flat=True)
+            faults += [f"{model.__name__} {pk} has a {field.name} that is not in this co-op." for pk in lost]
+    return count, faults
+
+
+@_invariant("accounts are called by what they are")
+def _accounts(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Account.objects.of(coop).select_related("member")
+    wanted = {row: f"member:{row.member.public_id}" if row.member else row.kind for row in rows}
+    return len(wanted), [
+        f"The account {row.code} should be called {code}." for row, code in wanted.items() if row.code != code
+    ]
+
+
+@_invariant("cost shares add up to each member's total")
+def _totals(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = list(Settlement.objects.of(coop).select_related("firing"))
+    sums: defaultdict[int, dict[str, int]] = defaultdict(dict)
+    shares = CostShare.objects.of(coop).order_by().values_list("settlement", "member__public_id")
+    for settlement, member, amount in shares.annotate(sum=Sum("amount_minor")):
+        sums[settlement][str(member)] = amount
+    return len(rows), [
+        f"{row}: the shares of {who} add up to {sums[row.pk].get(who, 0)}, the total says {total}."
+        for row in rows
+        for who, total in row.answer["totals"].items()
+        if total != sums[row.pk].get(who, 0)
     ]
 
 
@@ -151,6 +198,16 @@ def _payments(coop: Coop) -> tuple[int, Iterable[str]]:
     )
     wrong = rows.exclude(amount_minor=-F("posted"))
     return rows.count(), [f"Payment {row.pk} says {row.amount_minor}; {-row.posted} were posted." for row in wrong]
+
+
+@_invariant("postings of payments and of cost shares have what they post")
+def _posted_for(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = Posting.objects.of(coop).filter(kind__in=["payment", "cost_shares"])
+    bare = rows.filter(Q(kind="payment", payment=None) | Q(kind="cost_shares", settlement=None)).order_by("number")
+    return rows.count(), [
+        f"Posting {row.number} has no {'payment' if row.kind == 'payment' else 'cost shares'} of its own."
+        for row in bare
+    ]
 
 
 @_invariant("posted cost shares have a posting, reversed ones a reversal")

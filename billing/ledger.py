@@ -7,12 +7,14 @@ import json
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 
 from coop.errors import Refused
 from coop.money import MAX_MINOR, MINOR_DIGITS
 
 GENESIS = "0" * 64  # what the first entry of a co-op hangs on
+SEAL = 2  # what entries are sealed with now; 1 left out kind, day and who posted
+_CLOCKS_APART = timedelta(hours=1)  # two machines' clocks; more is an entry put back in time
 
 
 class Unbalanced(Refused):
@@ -50,6 +52,10 @@ class Entry:
     reverses: int | None = None
     previous_hash: str = ""
     hash: str = ""
+    kind: str = ""
+    on: date | None = None  # the co-op's own day of ``at``
+    by: str = ""
+    seal: int = SEAL
 
 
 def check_balanced(lines: Iterable[EntryLine]) -> None:
@@ -79,6 +85,7 @@ def reversal_of(
         memo=memo or f"Reverses {entry.seq}: {entry.memo}",
         lines=tuple(EntryLine(line.account, line.currency, -line.amount) for line in entry.lines),
         reverses=entry.seq,
+        kind="reversal",
     )
 
 
@@ -89,7 +96,7 @@ def body_hash(entry: Entry) -> str:
     """
     if entry.at.tzinfo is None:
         raise Refused(f"The moment of entry {entry.seq} has no offset; give it one, such as +00:00.")
-    body = {
+    body: dict[str, object] = {
         "at": entry.at.astimezone(UTC).isoformat(timespec="microseconds"),
         "coop": entry.coop,
         "key": entry.key,
@@ -98,6 +105,9 @@ def body_hash(entry: Entry) -> str:
         "reverses": entry.reverses,
         "seq": entry.seq,
     }
+    if entry.seal > 1:
+        on = None if entry.on is None else entry.on.isoformat()
+        body |= {"by": entry.by, "kind": entry.kind, "on": on, "seal": entry.seal}
     text = json.dumps(body, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
@@ -122,7 +132,7 @@ def verify_chain(entries: Iterable[Entry]) -> list[str]:
     seen: dict[int, Entry] = {}
     reversed_by: dict[int, int] = {}
     keys: dict[str, int] = {}
-    previous, last_seq = GENESIS, 0
+    previous, last_seq, last = GENESIS, 0, None
     for entry in sorted(entries, key=lambda entry: entry.seq):
         here = _order_faults(entry, last_seq)
         here += _line_faults(entry.lines)
@@ -131,13 +141,14 @@ def verify_chain(entries: Iterable[Entry]) -> list[str]:
         if entry.key in keys:
             here.append(f"It repeats the key of entry {keys[entry.key]}.")
         here += _seal_faults(entry, previous)
+        here += _time_faults(entry, last)
         here += _reversal_faults(entry, seen, reversed_by)
         faults += [f"Entry {entry.seq}: {fault}" for fault in here]
         seen.setdefault(entry.seq, entry)
         keys.setdefault(entry.key, entry.seq)
         if entry.reverses is not None:
             reversed_by.setdefault(entry.reverses, entry.seq)
-        previous, last_seq = entry.hash, entry.seq
+        previous, last_seq, last = entry.hash, entry.seq, entry
     return faults
 
 
@@ -157,6 +168,23 @@ def _seal_faults(entry: Entry, previous: str) -> list[str]:
         faults.append("Its moment has no offset.")
     elif entry.hash != chain_hash(previous, body_hash(entry)):
         faults.append("It is not what was sealed; its hash differs.")
+    return faults
+
+
+def _time_faults(entry: Entry, last: Entry | None) -> list[str]:
+    faults = []
+    if entry.seal not in (1, SEAL):
+        faults.append(f"It is sealed in a way ({entry.seal}) that is not known.")
+    if entry.at.tzinfo is None:
+        return faults
+    if entry.on is not None and abs(entry.on - entry.at.astimezone(UTC).date()) > timedelta(days=1):
+        faults.append(f"Its day {entry.on} is not the day it was posted, {entry.at:%Y-%m-%d}.")
+    if last is None:
+        return faults
+    if entry.seal < last.seal:
+        faults.append("It is sealed in an older way than the entry before it.")
+    if last.at.tzinfo is not None and entry.at < last.at - _CLOCKS_APART:
+        faults.append(f"It is dated before entry {last.seq}, on which it hangs.")
     return faults
 
 

@@ -228,6 +228,7 @@ class Posting(CoopOwned):
     reverses = models.OneToOneField("self", on_delete=models.PROTECT, related_name="reversed_by", null=True)
     previous_hash = models.CharField(max_length=64)
     hash = models.CharField(max_length=64)
+    seal = models.PositiveSmallIntegerField(default=1)  # which of ``billing.ledger`` the hash was made by
 
     objects = OfCoop.as_manager()
 
@@ -237,6 +238,7 @@ class Posting(CoopOwned):
             models.UniqueConstraint(fields=["coop", "number"], name="posting_numbered_once"),
             models.UniqueConstraint(fields=["coop", "key"], name="posted_once_per_key"),
             models.CheckConstraint(condition=Q(line_count__gte=2), name="posting_has_two_lines_or_more"),
+            models.CheckConstraint(condition=~Q(key=""), name="posting_has_a_key"),
         ]
 
     def __str__(self) -> str:
@@ -254,7 +256,13 @@ class Line(CoopOwned):
 
     class Meta:
         ordering = ["pk"]
-        constraints = [models.CheckConstraint(condition=~Q(amount_minor=0), name="line_is_not_nothing")]
+        constraints = [
+            models.CheckConstraint(condition=~Q(amount_minor=0), name="line_is_not_nothing"),
+            # A million lines of this size still add up within 64 bits.
+            models.CheckConstraint(
+                condition=Q(amount_minor__gte=-(10**12), amount_minor__lte=10**12), name="line_is_within_reason"
+            ),
+        ]
         indexes = [models.Index(fields=["account"], name="line_by_account")]
 
     def __str__(self) -> str:

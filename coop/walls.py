@@ -2,10 +2,10 @@
 
 Installed after every ``migrate`` (a rebuilt SQLite table loses its triggers), safe to run again:
 
-* append-only tables: UPDATE and DELETE are refused by trigger (both engines);
+* append-only tables: UPDATE, DELETE, TRUNCATE and REPLACE are refused by trigger (both engines);
 * a kiln is taken once at a time: exclusion constraint (PostgreSQL), guarding trigger (SQLite);
 * rows that stand in calendars count their own changes, and nobody else can (both engines);
-* a posting's lines sum to zero and are as many as it says: deferred trigger (PostgreSQL only; SQLite has none);
+* what the ledger is made of (both engines): ``coop.walls_money``;
 * rows of another co-op are not there: forced row-level security, and foreign keys that include the co-op
   (PostgreSQL only).
 """
@@ -18,7 +18,9 @@ from django.apps import apps
 from django.db import connection
 from django.db.backends.base.base import BaseDatabaseWrapper
 
+from coop import walls_money
 from coop.models import CoopOwned
+from coop.walls_money import Trigger
 
 APPEND_ONLY = (
     "coop_auditentry",
@@ -57,17 +59,16 @@ COUNTED = {
 # Read before the co-op of a request is known.
 WITHOUT_ROW_SECURITY = ("coop_membership", "coop_role", "coop_signoff", "coop_invitation")
 
-_SQLITE_OVERLAP = """
+_SQLITE_OVERLAP = """\
 CREATE TRIGGER kiln_taken_once_{when_word} BEFORE {when} ON firings_firing WHEN NEW.holds_kiln
 BEGIN
   SELECT RAISE(ABORT, 'kiln_taken_once') WHERE EXISTS (
     SELECT 1 FROM firings_firing other
     WHERE other.kiln_id = NEW.kiln_id AND other.holds_kiln AND other.id IS NOT NEW.id
       AND other.occupied_from < NEW.occupied_until AND NEW.occupied_from < other.occupied_until);
-END
-"""
+END"""
 
-_SQLITE_COUNTED = """
+_SQLITE_COUNTED = """\
 CREATE TRIGGER {table}_counted AFTER UPDATE ON {table}
 WHEN ({changed}) OR NEW.sequence IS NOT OLD.sequence OR NEW.changed_at IS NOT OLD.changed_at
 BEGIN
@@ -75,11 +76,10 @@ BEGIN
     sequence = OLD.sequence + CASE WHEN {changed} THEN 1 ELSE 0 END,
     changed_at = CASE WHEN {changed} THEN strftime('%Y-%m-%d %H:%M:%f', 'now') ELSE OLD.changed_at END
   WHERE id = NEW.id;
-END
-"""
+END"""
 
-_POSTGRES_FUNCTIONS = """
-CREATE OR REPLACE FUNCTION coop_counted() RETURNS trigger LANGUAGE plpgsql AS $$
+_POSTGRES_FUNCTIONS = {
+    "coop_counted": """
 DECLARE shown text; before jsonb := to_jsonb(OLD); after jsonb := to_jsonb(NEW);
 BEGIN
   NEW.sequence := OLD.sequence;
@@ -92,27 +92,14 @@ BEGIN
     END IF;
   END LOOP;
   RETURN NEW;
-END $$;
-CREATE OR REPLACE FUNCTION coop_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
+END """,
+    "coop_append_only": """
 BEGIN
   RAISE EXCEPTION 'append_only: rows of % are never changed', TG_TABLE_NAME
     USING ERRCODE = 'integrity_constraint_violation';
-END $$;
-CREATE OR REPLACE FUNCTION coop_posting_balances() RETURNS trigger LANGUAGE plpgsql AS $$
-DECLARE wanted posting_row; found_sum numeric; found_count bigint; posting_key bigint;
-BEGIN
-  posting_key := CASE WHEN TG_TABLE_NAME = 'billing_posting' THEN (to_jsonb(NEW)->>'id')::bigint
-                      ELSE (to_jsonb(NEW)->>'posting_id')::bigint END;
-  SELECT p.line_count INTO wanted.line_count FROM billing_posting p WHERE p.id = posting_key;
-  SELECT coalesce(sum(amount_minor), 0), count(*) INTO found_sum, found_count
-    FROM billing_line WHERE posting_id = posting_key;
-  IF found_sum <> 0 OR found_count <> wanted.line_count THEN
-    RAISE EXCEPTION 'posting_balances: posting % has % lines with sum %', posting_key, found_count, found_sum
-      USING ERRCODE = 'integrity_constraint_violation';
-  END IF;
-  RETURN NULL;
-END $$;
-"""
+END """,
+    **walls_money.POSTGRES_FUNCTIONS,
+}
 
 
 def install(using: BaseDatabaseWrapper = connection) -> None:
@@ -125,61 +112,150 @@ def install(using: BaseDatabaseWrapper = connection) -> None:
             cursor.execute(statement)
 
 
-def remove_append_only(using: BaseDatabaseWrapper = connection) -> None:
-    """Take the append-only triggers down, so that a test database can be emptied."""
+def take_down(using: BaseDatabaseWrapper = connection, *, tables: str = "") -> None:
+    """Take the triggers of these tables down, as the owner of the database could: for tests of what is seen then."""
     with using.cursor() as cursor:
-        for table in APPEND_ONLY:
-            for what in ("update", "delete"):
-                on = f" ON {table}" if using.vendor == "postgresql" else ""
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_{what}{on}")
+        for trigger in _triggers(using.vendor):
+            if trigger.table.startswith(tables):
+                cursor.execute(_drop(trigger, using.vendor))
+
+
+def put_up(using: BaseDatabaseWrapper = connection, *, tables: str = "") -> None:
+    """Put the triggers of these tables up, whether or not they stood before."""
+    with using.cursor() as cursor:
+        for trigger in _triggers(using.vendor):
+            if trigger.table.startswith(tables):
+                cursor.execute(_drop(trigger, using.vendor))
+                cursor.execute(trigger.sql)
+
+
+def remove_append_only(using: BaseDatabaseWrapper = connection) -> None:
+    """Take down what keeps rows where they are, so that a test database can be emptied."""
+    with using.cursor() as cursor:
+        for trigger in _triggers(using.vendor):
+            if trigger.keeps_rows:
+                cursor.execute(_drop(trigger, using.vendor))
+
+
+def names(using: BaseDatabaseWrapper = connection) -> list[str]:
+    """The triggers of this engine that ``missing`` looks for."""
+    return [trigger.name for trigger in _triggers(using.vendor)]
+
+
+def missing(using: BaseDatabaseWrapper = connection) -> list[str]:
+    """One sentence for every wall that does not stand as it was put up; ``migrate`` puts it up again."""
+    standing = _standing_postgres if using.vendor == "postgresql" else _standing_sqlite
+    with using.cursor() as cursor:
+        return standing(cursor)
+
+
+def _standing_sqlite(cursor: Any) -> list[str]:
+    cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+    found = dict(cursor.fetchall())
+    return [
+        f"The trigger {trigger.name} does not stand as it was put up."
+        for trigger in _triggers("sqlite")
+        if found.get(trigger.name) != trigger.sql
+    ]
+
+
+def _standing_postgres(cursor: Any) -> list[str]:
+    cursor.execute(
+        "SELECT t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+        "WHERE c.relnamespace = current_schema()::regnamespace AND NOT t.tgisinternal AND t.tgenabled = 'O'"
+    )
+    found = {name for (name,) in cursor.fetchall()}
+    faults = [
+        f"The trigger {trigger.name} does not stand as it was put up."
+        for trigger in _triggers("postgresql")
+        if trigger.name[:63] not in found
+    ]
+    cursor.execute("SELECT proname, prosrc FROM pg_proc WHERE pronamespace = current_schema()::regnamespace")
+    sources = dict(cursor.fetchall())
+    faults += [
+        f"The function {name} is not what was put up."
+        for name, body in _POSTGRES_FUNCTIONS.items()
+        if sources.get(name) != body
+    ]
+    cursor.execute(
+        "SELECT c.relname FROM pg_class c JOIN pg_policy p ON p.polrelid = c.oid AND p.polname = 'own_coop' "
+        "WHERE c.relnamespace = current_schema()::regnamespace AND c.relrowsecurity AND c.relforcerowsecurity "
+        "AND pg_get_expr(p.polqual, p.polrelid) LIKE '%coop_id%' "
+        "AND NOT EXISTS (SELECT 1 FROM pg_policy o WHERE o.polrelid = c.oid AND o.oid <> p.oid)"
+    )
+    guarded = {name for (name,) in cursor.fetchall()}
+    faults += [
+        f"Row security of {table} does not stand as it was put up." for table in _guarded() if table not in guarded
+    ]
+    return faults
+
+
+def _drop(trigger: Trigger, vendor: str) -> str:
+    return f"DROP TRIGGER IF EXISTS {trigger.name}" + (f" ON {trigger.table}" if vendor == "postgresql" else "")
+
+
+def _triggers(vendor: str) -> list[Trigger]:
+    if vendor == "postgresql":
+        return [*_postgres_triggers(), *walls_money.postgres()]
+    return [*_sqlite_triggers(), *walls_money.sqlite()]
 
 
 def _sqlite() -> list[str]:
-    statements = []
+    return [sql for trigger in _triggers("sqlite") for sql in (_drop(trigger, "sqlite"), trigger.sql)]
+
+
+def _sqlite_triggers() -> list[Trigger]:
+    made = []
     for table in APPEND_ONLY:
+        refuse = f"SELECT RAISE(ABORT, 'append_only: rows of {table} are never changed')"
         for what in ("update", "delete"):
             name = f"{table}_no_{what}"
-            statements += [
-                f"DROP TRIGGER IF EXISTS {name}",
-                f"CREATE TRIGGER {name} BEFORE {what.upper()} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, 'append_only: rows of {table} are never changed'); END",
-            ]
+            sql = f"CREATE TRIGGER {name} BEFORE {what.upper()} ON {table} BEGIN {refuse}; END"
+            made.append(Trigger(table, name, sql, keeps_rows=True))
+        name = f"{table}_no_replace"  # INSERT OR REPLACE deletes without firing the trigger above
+        sql = (
+            f"CREATE TRIGGER {name} BEFORE INSERT ON {table} "  # noqa: S608 - our own tables
+            f"BEGIN {refuse} WHERE EXISTS (SELECT 1 FROM {table} WHERE id = NEW.id); END"
+        )
+        made.append(Trigger(table, name, sql))
     for table, shown in COUNTED.items():
         changed = " OR ".join(f"NEW.{column} IS NOT OLD.{column}" for column in shown)
-        statements.append(f"DROP TRIGGER IF EXISTS {table}_counted")
-        statements.append(_SQLITE_COUNTED.format(table=table, changed=changed))
+        sql = _SQLITE_COUNTED.format(table=table, changed=changed)
+        made.append(Trigger(table, f"{table}_counted", sql))
     for word, when in (
         ("insert", "INSERT"),
         ("update", "UPDATE OF kiln_id, occupied_from, occupied_until, holds_kiln"),
     ):
-        statements.append(f"DROP TRIGGER IF EXISTS kiln_taken_once_{word}")
-        statements.append(_SQLITE_OVERLAP.format(when_word=word, when=when))
-    return statements
+        sql = _SQLITE_OVERLAP.format(when_word=word, when=when)
+        made.append(Trigger("firings_firing", f"kiln_taken_once_{word}", sql))
+    return made
+
+
+def _postgres_triggers() -> list[Trigger]:
+    made = []
+    for table in APPEND_ONLY:
+        for what, each in (("update", "ROW"), ("delete", "ROW"), ("truncate", "STATEMENT")):
+            name = f"{table}_no_{what}"
+            sql = (
+                f"CREATE TRIGGER {name} BEFORE {what.upper()} ON {table} "
+                f"FOR EACH {each} EXECUTE FUNCTION coop_append_only()"
+            )
+            made.append(Trigger(table, name, sql, keeps_rows=True))
+    for table, shown in COUNTED.items():
+        columns = ", ".join(f"'{column}'" for column in shown)
+        name = f"{table}_counted"
+        sql = f"CREATE TRIGGER {name} BEFORE UPDATE ON {table} FOR EACH ROW EXECUTE FUNCTION coop_counted({columns})"
+        made.append(Trigger(table, name, sql))
+    return made
 
 
 def _postgres(cursor: Any) -> list[str]:
-    statements = [_POSTGRES_FUNCTIONS.replace("wanted posting_row;", "wanted billing_posting%ROWTYPE;")]
-    for table in APPEND_ONLY:
-        for what in ("update", "delete"):
-            name = f"{table}_no_{what}"
-            statements += [
-                f"DROP TRIGGER IF EXISTS {name} ON {table}",
-                f"CREATE TRIGGER {name} BEFORE {what.upper()} ON {table} "
-                "FOR EACH ROW EXECUTE FUNCTION coop_append_only()",
-            ]
-    for table, shown in COUNTED.items():
-        columns = ", ".join(f"'{column}'" for column in shown)
-        statements += [
-            f"DROP TRIGGER IF EXISTS {table}_counted ON {table}",
-            f"CREATE TRIGGER {table}_counted BEFORE UPDATE ON {table} "
-            f"FOR EACH ROW EXECUTE FUNCTION coop_counted({columns})",
-        ]
-    for table in ("billing_posting", "billing_line"):
-        statements += [
-            f"DROP TRIGGER IF EXISTS {table}_balances ON {table}",
-            f"CREATE CONSTRAINT TRIGGER {table}_balances AFTER INSERT ON {table} DEFERRABLE INITIALLY DEFERRED "
-            "FOR EACH ROW EXECUTE FUNCTION coop_posting_balances()",
-        ]
+    statements = [
+        f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $${body}$$"
+        for name, body in _POSTGRES_FUNCTIONS.items()
+    ]
+    for trigger in _triggers("postgresql"):
+        statements += [_drop(trigger, "postgresql"), trigger.sql]
     standing = _constraints(cursor)
     if "kiln_taken_once" not in standing:
         statements += [
@@ -221,12 +297,14 @@ def _coop_keys(standing: set[str]) -> list[str]:
     return statements
 
 
+def _guarded() -> list[str]:
+    tables = [model._meta.db_table for model in _owned_models()]
+    return [table for table in tables if table not in WITHOUT_ROW_SECURITY]
+
+
 def _row_security() -> list[str]:
     statements = []
-    for model in _owned_models():
-        table = model._meta.db_table
-        if table in WITHOUT_ROW_SECURITY:
-            continue
+    for table in _guarded():
         statements += [
             f"ALTER TABLE {table} ENABLE ROW LEVEL SECURITY",
             f"ALTER TABLE {table} FORCE ROW LEVEL SECURITY",

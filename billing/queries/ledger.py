@@ -84,11 +84,23 @@ def entry_of(row: Posting) -> Entry:
         key=row.key,
         at=row.at,
         memo=row.text,
-        lines=tuple(EntryLine(line.account.code, row.currency, line.amount_minor) for line in row.lines.all()),
+        lines=tuple(EntryLine(_code(line), row.currency, line.amount_minor) for line in row.lines.all()),
         reverses=None if row.reverses is None else row.reverses.number,
         previous_hash=row.previous_hash,
         hash=row.hash,
+        kind=row.kind,
+        on=row.on,
+        by="" if row.by is None else str(row.by.public_id),
+        seal=row.seal,
     )
+
+
+def _code(line: Line) -> str:
+    """The code of a line's account; one that is hidden or gone has none, so that the line's hash differs."""
+    try:
+        return line.account.code
+    except Account.DoesNotExist:
+        return f"missing account {line.account_id}"
 
 
 def head_hash(coop: Coop) -> str:

@@ -20,6 +20,17 @@ _LEDGER_LOCK = 4711  # any number; one name space of advisory locks for all ledg
 say(
     posting_numbered_once=gettext_lazy("Somebody posted at the same moment, so nothing was posted. Try again."),
     posted_once_per_key=gettext_lazy("This is in the ledger already; it was not posted a second time."),
+    posting_has_a_key=gettext_lazy("A posting needs a key, so that it is posted once; nothing was posted."),
+    posting_hangs_on_the_last=gettext_lazy("Somebody posted at the same moment, so nothing was posted. Try again."),
+    posting_in_coop_currency=gettext_lazy("A posting is in the co-op's own currency; nothing was posted."),
+    currency_stays_once_posted=gettext_lazy("The ledger has postings in this currency, so the co-op keeps it."),
+    reverses_no_reversal=gettext_lazy("Only a posting that is no reversal itself can be reversed; make a new posting."),
+    reversal_undoes_its_target=gettext_lazy("A reversal undoes every line of its posting; nothing was posted."),
+    line_stays_in_its_coop=gettext_lazy("A line belongs to the co-op of its posting; nothing was posted."),
+    line_is_whole=gettext_lazy("An amount is a whole number of the smallest coin; nothing was posted."),
+    line_is_within_reason=gettext_lazy("An amount is too large to be right; nothing was posted."),
+    frozen=gettext_lazy("What was recorded stays as it is; enter what is right as something new."),
+    settled_shares_stay=gettext_lazy("Cost shares that were posted are never changed; reverse them instead."),
     posting_has_two_lines_or_more=gettext_lazy("A posting needs two lines or more; nothing was posted."),
     line_is_not_nothing=gettext_lazy("A line of zero says nothing; leave it out. Nothing was posted."),
     posting_balances=gettext_lazy("The lines of a posting must add up to zero; nothing was posted."),
@@ -77,6 +88,9 @@ def post(
             memo=text[:200],
             lines=tuple(ledger.EntryLine(account.code, coop.currency, amount) for account, amount in lines),
             reverses=reverses.number if reverses else None,
+            kind=kind,
+            on=now.astimezone(ZoneInfo(coop.time_zone)).date(),
+            by=str(by.public_id) if by else "",
         ),
         last.hash if last else ledger.GENESIS,
     )
@@ -84,8 +98,8 @@ def post(
         coop=coop,
         number=entry.seq,
         key=entry.key,
-        kind=kind,
-        on=now.astimezone(ZoneInfo(coop.time_zone)).date(),
+        kind=entry.kind,
+        on=entry.on,
         at=now,
         by=by,
         text=entry.memo,
@@ -94,6 +108,7 @@ def post(
         reverses=reverses,
         previous_hash=entry.previous_hash,
         hash=entry.hash,
+        seal=entry.seal,
     )
     Line.objects.bulk_create(
         Line(coop=coop, posting=made, account=account, amount_minor=amount) for account, amount in lines

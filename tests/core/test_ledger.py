@@ -23,6 +23,7 @@ from billing.ledger import (
 from coop.errors import Refused
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+LATER = NOW + timedelta(days=9)
 accounts = st.sampled_from(["bank", "wood", "fund", "ada", "ben"])
 currencies = st.sampled_from(["EUR", "JPY"])
 amounts = st.integers(-(10**9), 10**9).filter(bool)
@@ -91,7 +92,7 @@ def test_what_does_not_balance_is_refused_with_the_reason(lines, says):
 @given(chains)
 def test_a_reversal_undoes_its_entry_line_by_line_and_verifies(entries):
     first = entries[0]
-    undone = reversal_of(first, seq=len(entries) + 1, key="undo", at=NOW)
+    undone = reversal_of(first, seq=len(entries) + 1, key="undo", at=LATER)
     both = [(line.account, line.currency, line.amount) for line in (*first.lines, *undone.lines)]
     for account, currency, _ in both:
         assert sum(amount for a, c, amount in both if (a, c) == (account, currency)) == 0
@@ -101,13 +102,13 @@ def test_a_reversal_undoes_its_entry_line_by_line_and_verifies(entries):
 
 def test_an_entry_is_reversed_once_and_a_reversal_never():
     entries = chain(euro(5, -5))
-    undone = reversal_of(entries[0], seq=2, key="undo", at=NOW)
+    undone = reversal_of(entries[0], seq=2, key="undo", at=LATER)
     with pytest.raises(CannotReverse, match="reversed before"):
-        reversal_of(entries[0], seq=3, key="again", at=NOW, reversed_before=True)
+        reversal_of(entries[0], seq=3, key="again", at=LATER, reversed_before=True)
     with pytest.raises(CannotReverse, match="itself a reversal"):
-        reversal_of(undone, seq=3, key="again", at=NOW)
+        reversal_of(undone, seq=3, key="again", at=LATER)
     with pytest.raises(CannotReverse, match="above 1"):
-        reversal_of(entries[0], seq=1, key="again", at=NOW)
+        reversal_of(entries[0], seq=1, key="again", at=LATER)
 
 
 @given(balanced(), st.randoms(use_true_random=False))
@@ -196,7 +197,7 @@ def test_a_missing_a_doubled_and_a_late_balanced_pair_are_found():
 
 def test_bad_reversals_and_repeated_keys_are_found():
     entries = chain(euro(5, -5))
-    undone = reversal_of(entries[0], seq=2, key="undo", at=NOW)
+    undone = reversal_of(entries[0], seq=2, key="undo", at=LATER)
     entries = add(entries, undone)
     twice = add(entries, replace(undone, seq=3, key="again"))
     assert "Entry 3: It reverses entry 1, which entry 2 reversed before." in verify_chain(twice)
