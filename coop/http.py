@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import sys
 import uuid
 from collections.abc import Callable
 from typing import Any, Protocol
@@ -14,8 +15,15 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import RequestDataTooBig
-from django.db import connection
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, HttpResponseRedirect
+from django.db import InterfaceError, OperationalError, connection
+from django.http import (
+    Http404,
+    HttpRequest,
+    HttpResponse,
+    HttpResponseBase,
+    HttpResponseRedirect,
+    JsonResponse,
+)
 from django.shortcuts import render
 from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
@@ -284,6 +292,25 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
         said = _("What was sent is larger than %(most)s MB; send it in smaller parts.") % {"most": most_mb(exception)}
         return render(request, "coop/refused.html", {"refusal": said}, status=413)
     return render(request, "400.html", status=400)
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """A fault of ours, or a database that is away, full or closing: that one passes, so 503 and when to come back."""
+    is_api = "/api/v1/" in request.path
+    if not isinstance(sys.exc_info()[1], OperationalError | InterfaceError):
+        if is_api:
+            said = _("Something broke on our side; it has been written down. Send the same request again in a minute.")
+            return _problem_of(500, "broken", said)
+        return render(request, "500.html", status=500)
+    said = _("The database does not answer just now; nothing was half done. Send the same request again.")
+    response = _problem_of(503, "closed", said) if is_api else render(request, "503.html", status=503)
+    response["Retry-After"] = "5"
+    return response
+
+
+def _problem_of(status: int, kind: str, said: str) -> HttpResponse:
+    body = {"type": f"{settings.SITE_URL}/problems/{kind}", "title": kind, "status": status, "detail": said}
+    return JsonResponse(body, status=status, content_type="application/problem+json")
 
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:

@@ -121,7 +121,8 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
         "timeout": 20,
-        "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=NORMAL;",
+        # FULL: what was answered with "saved" outlives a power cut; it costs about a tenth of the writes.
+        "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;",
     }
 DATABASES["default"]["CONN_MAX_AGE"] = 60
 DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
@@ -130,7 +131,7 @@ DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
 REDIS_URL = env.str("REDIS_URL", default="")
 CACHES: dict[str, dict[str, Any]] = {
     "default": (
-        {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+        {"BACKEND": "coop.cache.RedisCacheThatMayBeGone", "LOCATION": REDIS_URL}
         if REDIS_URL
         else {"BACKEND": "django.core.cache.backends.db.DatabaseCache", "LOCATION": "coop_cache"}
     )

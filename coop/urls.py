@@ -17,3 +17,4 @@ urlpatterns = [
 ]
 
 handler400 = "coop.http.bad_request"
+handler500 = "coop.http.server_error"

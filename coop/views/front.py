@@ -38,6 +38,10 @@ PROBLEMS: dict[str, Any] = {
     "malformed": gettext_lazy("The input could not be understood. The fields or faults say what to mend, one by one."),
     "not-signed-in": gettext_lazy("Send a token, made on your account page, as “Authorization: Bearer …”, or sign in."),
     "pdf-off": gettext_lazy("This machine lacks the libraries that set PDFs; the detail names the line to run."),
+    "closed": gettext_lazy("The database is away for a moment. Send the same request with the same key again."),
+    "broken": gettext_lazy(
+        "A fault of ours; it is written down. The same request with the same key may be sent again."
+    ),
     "throttled": gettext_lazy("Too many requests in a short time. Wait as long as Retry-After says."),
     "parse-error": gettext_lazy("The body is not JSON. Send JSON with the header “Content-Type: application/json”."),
     "unsupported-media-type": gettext_lazy("Send JSON with the header “Content-Type: application/json”."),
