@@ -17,7 +17,7 @@ from coop.models import Coop
 from firings import documents
 from firings.load_plan import solve
 from firings.models import Firing
-from firings.services import cleanup, on_call, reminders
+from firings.services import cleanup, foretold, on_call, reminders
 
 log = logging.getLogger(__name__)
 
@@ -46,11 +46,12 @@ def remind() -> None:
 
 @shared_task(name="firings.watch_over")  # type: ignore[untyped-decorator]
 def watch_over() -> None:
-    """Call the next person for each watch that nobody has taken up; running twice calls nobody twice."""
+    """Call for each watch that nobody has taken up, tell where a fire outlasts its roster; twice tells nobody twice."""
     now = timezone.now()
     burning = Firing.objects.filter(coop=OuterRef("pk"), stage=Firing.Stage.LIT)
     for coop in Coop.objects.filter(Exists(burning)).order_by("pk"):
-        try:
-            on_call.escalate(coop, now=now)
-        except Exception:  # one co-op's trouble must not keep the others uncalled
-            log.exception("watches of %s could not be watched over", coop.slug)
+        for what in (on_call.escalate, foretold.watch_over):
+            try:
+                what(coop, now=now)
+            except Exception:  # one co-op's trouble must not keep the others uncalled
+                log.exception("watches of %s could not be watched over", coop.slug)

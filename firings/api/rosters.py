@@ -12,7 +12,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from coop.api_ground import CoopAPIView
+from coop.api_ground import CoopAPIView, Moment
 from coop.errors import NotFound
 from firings.models import CrewNews, PlaceQuestion, WatchProposal, WatchSwap
 from firings.queries import watches as queries
@@ -44,6 +44,14 @@ class LateIn(serializers.Serializer[Any]):
 
 class LongerIn(serializers.Serializer[Any]):
     minutes = serializers.IntegerField(min_value=1, max_value=4320)
+
+
+class ShorterIn(serializers.Serializer[Any]):
+    until = Moment()
+
+
+class WatchesOffOut(serializers.Serializer[Any]):
+    watches = serializers.ListField(child=serializers.UUIDField())
 
 
 class NewsOut(serializers.Serializer[Any]):
@@ -192,6 +200,15 @@ class RunsLongerView(CoopAPIView):
         return Response(NewsOut(_news(made)).data, status=201)
 
 
+class RunsShorterView(CoopAPIView):
+    @extend_schema(operation_id="firing_runs_shorter", request=ShorterIn, responses=WatchesOffOut)
+    def post(self, request: Request, firing: UUID, **kwargs: Any) -> Response:
+        """The lead says by when the fire is over; watches that begin later are taken off and their people told."""
+        until = self.read(ShorterIn)["until"]
+        off = crew_news.runs_shorter(self.coop, by=self.membership, now=timezone.now(), firing_id=firing, until=until)
+        return Response(WatchesOffOut({"watches": [watch.public_id for watch in off]}).data)
+
+
 class NewsTakeBackView(CoopAPIView):
     @extend_schema(operation_id="crew_news_take_back", request=None, responses=NewsOut)
     def post(self, request: Request, news: UUID, **kwargs: Any) -> Response:
@@ -287,6 +304,7 @@ class CrewQuestionAnswerView(CoopAPIView):
 urls = [
     path("firings/<uuid:firing>/watch-swaps/", SwapsView.as_view(), name="api_watch_swaps"),
     path("firings/<uuid:firing>/crew-news/", CrewNewsView.as_view(), name="api_crew_news"),
+    path("firings/<uuid:firing>/runs-shorter/", RunsShorterView.as_view(), name="api_runs_shorter"),
     path("firings/<uuid:firing>/runs-longer/", RunsLongerView.as_view(), name="api_runs_longer"),
     path("firings/<uuid:firing>/mending/", MendView.as_view(), name="api_mend"),
     path("firings/<uuid:firing>/crew-questions/", CrewQuestionsView.as_view(), name="api_crew_questions"),

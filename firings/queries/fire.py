@@ -22,7 +22,7 @@ from firings.fire.entries import Entry, effective, in_round, readings
 from firings.fire.entries import probes as probes_of
 from firings.models import Firing, HandOver, LogEntry, Watch, WatchPlace
 from firings.queries.firings import firing_of
-from firings.queries.outlook import FireOutlook, outlook_of
+from firings.queries.outlook import Departure, FireOutlook, departure_of, outlook_of
 
 PAGE: Final = 50
 AMBIENT_C: Final = 15.0
@@ -355,6 +355,7 @@ class FirePage:
     dampers: tuple[str, ...]
     clock_goes_back: bool
     outlook: FireOutlook | None
+    departure: Departure | None
 
 
 def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime, number: int = 1) -> FirePage:
@@ -389,7 +390,8 @@ def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime,
         last_size=next((row.wood_size for row in reversed(rows) if row.wood_size), ""),
         dampers=_lately(entry.state for entry in log if entry.kind == LogEntry.Kind.DAMPER),
         clock_goes_back=may_need_fold(firing, now),
-        outlook=outlook_of(firing, log, now),
+        outlook=(seen := outlook_of(firing, log, now)),
+        departure=departure_of(firing, seen, now),
     )
 
 

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from coop.periods import elapsed
 from firings.fire import ahead, cones, progress
 from firings.fire.entries import Entry, hours_between, readings
 from firings.fire.entries import probes as probes_of
-from firings.models import Firing, LogEntry
+from firings.models import CrewNews, Firing, LogEntry, Watch
 
 EARLIER: Final = 5
+LEAST: Final = timedelta(minutes=30)  # a departure shorter than this changes no roster
 # 60 °C/h is the slow column of the chart: near the top a wood kiln climbs no faster.
 CHART_RATE_C_PER_H: Final = 60.0
 
@@ -57,6 +59,55 @@ def outlook_of(firing: Firing, log: Sequence[Entry], now: datetime) -> FireOutlo
         earlier=earlier_fires(firing, charted),
     )
     return None if made is None else FireOutlook(firing.target_cone, round(charted), made.target, made.end)
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """The forecast departs from the roster: its last watch ends at ``planned``, the fire likely at ``likely``.
+
+    ``minutes`` longer (in half hours) is what watches are missing for; ``until`` is when a shorter fire is over in
+    nine of ten cases, and ``spare`` the watches that begin after that. One of the two is None or empty.
+    """
+
+    planned: datetime
+    likely: datetime
+    minutes: int | None = None
+    until: datetime | None = None
+    spare: tuple[Watch, ...] = ()
+
+    @property
+    def longer(self) -> timedelta:
+        return timedelta(minutes=self.minutes or 0)
+
+    @property
+    def hours_text(self) -> str:
+        """As a form takes it: ``2.5``, whatever the reader's language."""
+        return f"{(self.minutes or 0) / 60:g}"
+
+    @property
+    def step(self) -> str:
+        """What is told once: two hours more or less, or one watch more or less, are another step."""
+        return f"longer-{self.minutes // 120}" if self.minutes else f"shorter-{len(self.spare)}"
+
+
+def departure_of(firing: Firing, seen: FireOutlook | None, now: datetime) -> Departure | None:
+    """How the forecast departs from the watches as they stand; None where it doesn't, or it was said already.
+
+    Longer: in three of four cases the fire outlasts the last watch by LEAST. Shorter: in nine of ten cases it is
+    over before a whole watch begins.
+    """
+    standing = list(Watch.objects.filter(coop=firing.coop_id, firing=firing).standing().order_by("starts_at"))
+    if seen is None or not standing:
+        return None
+    planned = max(watch.ends_at for watch in standing)
+    half, most, likely = seen.end.span(seen.end.half), seen.end_span, seen.end.likely
+    if half[0] >= planned + LEAST:
+        said = CrewNews.objects.filter(coop=firing.coop_id, firing=firing, kind=CrewNews.Kind.LONGER, closed_at=None)
+        minutes = 30 * math.ceil((likely - planned) / timedelta(minutes=30))
+        told = max(said.values_list("minutes", flat=True), default=0) or 0
+        return None if told + 60 > minutes else Departure(planned, likely, minutes=minutes)
+    spare = tuple(watch for watch in standing if watch.starts_at >= max(most[1], now))
+    return Departure(planned, likely, until=most[1], spare=spare) if spare else None
 
 
 def earlier_fires(firing: Firing, target_c: float) -> list[ahead.Earlier]:

@@ -29,8 +29,10 @@ from firings.services.watches import (
     name_leads,
     page_of,
     put_on,
+    take_off_watches,
     tell,
     tell_lead,
+    to_come,
 )
 
 MOST_LONGER = timedelta(days=3)
@@ -117,6 +119,31 @@ def runs_longer(coop: Coop, *, by: Membership | None, now: datetime, firing_id: 
     made = _told(firing, by, now, kind=CrewNews.Kind.LONGER, minutes=minutes)
     _ask(firing, by, now)
     return made
+
+
+@use_case
+def runs_shorter(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID, until: datetime) -> list[Watch]:
+    """The lead says that the fire is over by ``until``: watches that begin then or later are taken off.
+
+    Their people are told; a watch under way keeps its crew. That a fire runs longer can be said again any time.
+    """
+    firing = firing_of(coop, firing_id)
+    check_leads(by, firing)
+    if firing.stage != Firing.Stage.LIT:
+        raise Refused(_("The kiln is not burning; before it is lit, change its dates instead."))
+    if until <= now:
+        raise Refused(_("That moment has passed; end the fire instead, or give a later one."))
+    spare = list(to_come(firing, now).filter(starts_at__gte=until).select_for_update(of=("self",)))
+    if not spare:
+        raise Refused(_("No watch begins after that, so there is none to take off."))
+    take_off_watches(
+        firing, spare, now, why=_("The fire is likely to end before it: nobody is needed for the watch %(watch)s.")
+    )
+    CrewNews.objects.of(coop).open().filter(firing=firing, kind=CrewNews.Kind.LONGER).update(closed_at=now)
+    _replace_open(firing, now)
+    ends_at = max(min(until, firing.ends_at), firing.lights_at + timedelta(hours=1))
+    Firing.objects.of(coop).filter(pk=firing.pk).update(ends_at=ends_at)
+    return spare
 
 
 @use_case

@@ -70,14 +70,14 @@ def cut_for(firing: Firing, now: datetime) -> list[Watch]:
     firing that was called off keeps no watch and no chore to come.
     """
     if firing.stage == Firing.Stage.CALLED_OFF:
-        _take_off(firing, list(to_come(firing, now)), now)
+        take_off_watches(firing, list(to_come(firing, now)), now)
         chores.cancel_for(firing, now)
         return []
     begun, later = _begun(firing, now), list(to_come(firing, now).select_for_update())
     spans = _spans(firing, after=max((watch.ends_at for watch in begun), default=None))
     first_number = 1 + max((watch.number for watch in begun), default=0)
     kept = _matched(later, spans)
-    _take_off(firing, [watch for watch in later if watch.pk not in kept.values()], now)
+    take_off_watches(firing, [watch for watch in later if watch.pk not in kept.values()], now)
     Watch.objects.filter(pk__in=kept.values()).update(number=F("number") + 10_000)  # numbers change places below
     by_pk = {watch.pk: watch for watch in later}
     watches = [
@@ -164,7 +164,8 @@ def _put(firing: Firing, number: int, span: WatchSpan, watch: Watch | None, now:
     return watch
 
 
-def _take_off(firing: Firing, watches: Sequence[Watch], now: datetime) -> None:
+def take_off_watches(firing: Firing, watches: Sequence[Watch], now: datetime, *, why: str = "") -> None:
+    """Take watches off and tell their people ``why``, a sentence with ``%(watch)s`` in it."""
     for watch in watches:
         places = crew_of(watch)
         let_go(firing.coop, [place.pk for place in places], now)
@@ -176,8 +177,12 @@ def _take_off(firing: Firing, watches: Sequence[Watch], now: datetime) -> None:
                 place.member,
                 key=f"watch-off:{place.public_id}",
                 subject=_("Your watch is off"),
-                text=_(
-                    "The dates have changed and there is no longer a watch %(watch)s. Look whether another suits you."
+                text=(
+                    why
+                    or _(
+                        "The dates have changed and there is no longer a watch %(watch)s. Look whether another "
+                        "suits you."
+                    )
                 )
                 % {"watch": rosters.spoken(watch)},
                 now=now,

@@ -54,7 +54,7 @@ def fire_end(request: CoopRequest, firing: UUID) -> HttpResponse:
 
 def _done(request: CoopRequest, firing: UUID, what: str, said: dict[str, Any], now: datetime) -> str:
     """Call the one service the form is about; what to say afterwards."""
-    who = {"by": request.membership, "now": now, "firing_id": firing}
+    who: dict[str, Any] = {"by": request.membership, "now": now, "firing_id": firing}
     if what == "day":
         services.set_unpacking(request.coop, opens_at=said["opens_at"], **who)
         return _("The day stands, and everyone who takes part is told.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from uuid import UUID
 
 from django.contrib import messages
@@ -81,6 +82,20 @@ def fire_longer(request: CoopRequest, firing: UUID) -> HttpResponse | None:
 
 
 @coop_action(back="firing_watches")
+def fire_shorter(request: CoopRequest, firing: UUID) -> HttpResponse | None:
+    try:
+        until: datetime | None = datetime.fromisoformat(request.POST.get("until", ""))
+    except ValueError:
+        until = None
+    if until is None or until.tzinfo is None:
+        raise Refused(_("Say by when the fire is over; load the fire page again and press its button."))
+    off = crew_news.runs_shorter(request.coop, by=request.membership, now=timezone.now(), firing_id=firing, until=until)
+    said = ngettext("%(n)d watch is off, its crew is told.", "%(n)d watches are off, their crews are told.", len(off))
+    messages.success(request, said % {"n": len(off)})
+    return None
+
+
+@coop_action(back="firing_watches")
 def roster_mend(request: CoopRequest, firing: UUID) -> HttpResponse | None:
     asked = crew_news.mend(request.coop, by=request.membership, now=timezone.now(), firing_id=firing)
     wait = reverse("computation", kwargs={"coop": request.coop.slug, "computation": asked.public_id})
@@ -132,6 +147,7 @@ urls = [
     path("watches/", watches_by_kiln, name="watches_by_kiln"),
     path(f"{_FIRING}watches/mend/", roster_mend, name="roster_mend"),
     path(f"{_FIRING}watches/longer/", fire_longer, name="fire_longer"),
+    path(f"{_FIRING}watches/shorter/", fire_shorter, name="fire_shorter"),
     path(f"{_FIRING}watches/proposals/<uuid:proposal>/mend/", mending_accept, name="mending_accept"),
     path(f"{_FIRING}watch-places/<uuid:place>/swap/", swap_ask, name="swap_ask"),
     path(f"{_FIRING}watch-places/<uuid:place>/cannot-come/", place_out, name="place_out"),
