@@ -1,7 +1,6 @@
 """A reader of iCalendar text that forgives nothing: a second opinion beside the library that wrote it.
 
 Written from RFC 5545 (lines and folding 3.1, values 3.3, properties 3.6 to 3.8) and RFC 7986 (5.1 to 5.9).
-No second iCalendar library is among the project's packages.
 """
 
 import re

@@ -1,10 +1,12 @@
 """Four people on phones: wishes by thumb, a roster proposed, a swap, a drop-out at the fire, and its mending."""
 
 import re
+import urllib.request
 
 import pytest
 from playwright.sync_api import expect
 
+from tests import calendar_client, strict_calendar
 from tests.browser.conftest import DESK, PHONE
 
 AUTUMN, WINTER = "November long burn", "Midwinter burn"
@@ -16,6 +18,21 @@ def watches(visitor, firing):
 
 def to_wishes(visitor, firing):
     return watches(visitor, firing).follow(re.compile("Say when I can|Change my wishes"))
+
+
+def calendar_link(visitor):
+    """A link made by the member on their page, as they would give it to their calendar."""
+    visitor.go("account/calendars/").press("Make the link")
+    return visitor.page.get_by_label("Address").input_value()
+
+
+def on_the_calendar(visitor, link):
+    """What a calendar that is nobody's browser reads there: the watches by their address, and how each stands."""
+    with urllib.request.urlopen(link) as answer:
+        text = answer.read()
+    found = calendar_client.read(text)
+    assert found == {one["UID"]: one for one in strict_calendar.read(text)[1]}
+    return {one["URL"].removeprefix(visitor.house.url): one for one in found.values() if "/watches/" in one["URL"]}
 
 
 def no_wider_than_the_phone(visitor):
@@ -87,7 +104,12 @@ def test_a_drop_out_at_the_fire_is_mended_and_only_those_who_are_listed_hear_of_
     row = to_come.first if to_come.count() else lead.page.locator("ul.roster > li[id^=watch-]").last
     when, name = row.get_by_role("link").first.inner_text(), row.locator(".crew .pill.bare").last.inner_text()
     name = name.split(" · ")[0]
-    ill = watches(visit(name, at=PHONE), AUTUMN)
+    ill = visit(name, at=PHONE)
+    link = calendar_link(ill)
+    watches(ill, AUTUMN)
+    address = ill.page.locator("li.mine").get_by_role("link", name=when).get_attribute("href")
+    planned = on_the_calendar(ill, link)[address]
+    assert planned["STATUS"] == "CONFIRMED"
     ill.page.locator("li.mine").get_by_role("link", name=when).click()
     ill.press("I cannot come at all").sees("You have said that you cannot come")
     no_wider_than_the_phone(ill)
@@ -104,5 +126,8 @@ def test_a_drop_out_at_the_fire_is_mended_and_only_those_who_are_listed_hear_of_
     fresh = [path.read_text() for path in (house.folder / "mail").iterdir() if path.name not in before]
     changed = [text for text in fresh if "Your watches have changed" in text or "A question from the lead" in text]
     assert 0 < len(changed) <= len(told)
+    mended = on_the_calendar(ill, link)[address]
+    assert (mended["STATUS"], mended["UID"]) == ("CANCELLED", planned["UID"])
+    assert mended["SEQUENCE"] > planned["SEQUENCE"]
     desk = watches(visit(name, at=DESK), AUTUMN)
     expect(desk.page.locator("li.mine", has_text=when)).to_have_count(0)

@@ -1,4 +1,4 @@
-"""The calendar writer: what goes in comes out of two readers, and nothing hostile gets through."""
+"""The calendar writer: what goes in comes out of three readers, and nothing hostile gets through."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -9,6 +9,7 @@ from icalendar import Calendar
 
 from coop.errors import Malformed
 from firings.calendar_feed import Feed, FeedEvent, clean, stamp, write
+from tests import calendar_client
 from tests.strict_calendar import read
 
 moments = st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1)).map(lambda at: at.replace(tzinfo=UTC, microsecond=0))
@@ -52,7 +53,7 @@ def test_a_feed_says_its_name_colour_and_how_often_to_look():
 
 
 @given(summary=texts, description=texts, location=texts, starts=moments, minutes=st.integers(1, 10_000))
-def test_whatever_is_written_is_read_the_same_by_both_readers(summary, description, location, starts, minutes):
+def test_whatever_is_written_is_read_the_same_by_every_reader(summary, description, location, starts, minutes):
     ends = starts + timedelta(minutes=minutes)
     text = write(
         feed(event(summary=summary, description=description, location=location, starts_at=starts, ends_at=ends))
@@ -64,6 +65,7 @@ def test_whatever_is_written_is_read_the_same_by_both_readers(summary, descripti
     assert strict.get("LOCATION", "") == clean(location)
     assert (strict["DTSTART"], strict["DTEND"]) == (starts, ends)
     assert (library.start, library.end) == (starts, ends)
+    assert calendar_client.read(text) == {"1": strict}
 
 
 @pytest.mark.parametrize(

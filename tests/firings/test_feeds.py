@@ -1,6 +1,7 @@
 """Calendar feeds: what stands in them, how changes show, who may read them, and what reading costs.
 
-Read by the project's own strict reader and by the icalendar package's parser.
+Each feed is read three times: by the project's own strict reader, by the icalendar package's parser, and by
+vobject; what they find must be the same.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -17,6 +18,7 @@ from coop.models import Membership, Role
 from firings.models import CalendarFeed, Chore, Firing, GuestPass, Kiln, Watch, WatchPlace
 from firings.queries import feeds as queries
 from firings.services import chores, feeds, watches
+from tests import calendar_client
 from tests.factories import NOW, ada, ben, cy, make_member
 from tests.factories_watches import LIGHTS, give_space, join, make_watch_firing, stoker, watches_of
 from tests.strict_calendar import read
@@ -53,6 +55,7 @@ def events_at(client, link):
     _calendar, strict = read(answer.content)
     library = Calendar.from_ical(answer.content).events
     assert {one["UID"]: one["SEQUENCE"] for one in strict} == {str(one["uid"]): one["sequence"] for one in library}
+    assert {one["UID"]: one for one in strict} == calendar_client.read(answer.content)
     return {one["SUMMARY"]: one for one in strict}
 
 
