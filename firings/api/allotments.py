@@ -170,6 +170,7 @@ class FitPlanView(CoopAPIView):
     @extend_schema(operation_id="does_it_fit", request=FitQuestionSerializer, responses=FitAnswerSerializer)
     def post(self, request: Request, firing: UUID) -> Response:
         said = self.read(FitQuestionSerializer)
+        fits.check_ready()
         answer = fits.look(
             self.coop,
             by=self.membership,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from threading import Event, Lock, Thread
 from time import monotonic
 from typing import TYPE_CHECKING, Final
 
@@ -23,14 +24,29 @@ MOST_FILLER: Final = 99
 clock = monotonic
 
 
+_ready = Event()
+_making_ready = Lock()
+
+
 def warm() -> None:
     """Make the planner ready, so that no one who waits for a plan pays for it. Later calls do nothing.
 
     The first time on a machine this compiles for some 20 s of processor time, later it takes under a second.
     """
-    from firings.load_plan import search
+    if _ready.is_set():
+        return
+    with _making_ready:
+        from firings.load_plan import search
 
-    search.warm()
+        search.warm()
+        _ready.set()
+
+
+def is_warm() -> bool:
+    """Whether a plan can begin at once in this process; if not, it is made ready beside whatever goes on."""
+    if not _ready.is_set() and not _making_ready.locked():
+        Thread(target=warm, name="warm the planner", daemon=True).start()
+    return _ready.is_set()
 
 
 def plan(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 PLANS_NEEDED: Final = 3
+ASSUMED_PERMILLE: Final = 1150  # until then
 LEAST_PERMILLE: Final = 1000
 MOST_PERMILLE: Final = 2500  # beyond that a zone was loaded half empty, which says nothing of how pots pack
 

@@ -15,7 +15,9 @@ from coop.models import Computation, Membership, Person
 from coop.templatetags.look import size
 from firings.load_plan.problem import Filler, LeftOut, LoadPlan, LoadRequest
 from firings.load_plan.solve import MOST_FILLER
+from firings.load_plan.stacking import ASSUMED_PERMILLE
 from firings.models import Firing, FitPlan, Piece
+from firings.queries.space import ZoneSpace
 
 KIND: Final = "fit_plan"  # of the computation that plans anew
 _NUMBERS: Final = (
@@ -133,6 +135,38 @@ def unplaced(pieces: Sequence[Mapping[str, Any]], left_out: Sequence[LeftOut]) -
         Unplaced(int(out.id), piece.get("label", ""), names.get(int(piece["owner"]), ""), out.count, out.reason)
         for out, piece in known
     ]
+
+
+def beside_the_litres(fit: FitView, spaces: Sequence[ZoneSpace], waiting: int) -> str:
+    """Where the boards answer otherwise than the litres: that they do, and what litres are reckoned from; else ""."""
+    if not fit.fits:
+        said = ngettext(
+            "Litres and boards do not agree: by litres every pot holds space, on the boards one finds none.",
+            "Litres and boards do not agree: by litres every pot holds space, on the boards %(out)s find none.",
+            fit.pots_out,
+        )
+    elif waiting and fit.filler:
+        said = ngettext(
+            "Litres and boards do not agree: by litres one piece waits, on the boards there is room left.",
+            "Litres and boards do not agree: by litres %(waiting)s pieces wait, on the boards there is room left.",
+            waiting,
+        )
+    else:
+        return ""
+    return " ".join((said % {"out": fit.pots_out, "waiting": waiting}, _reckoned(spaces)))
+
+
+def _reckoned(spaces: Sequence[ZoneSpace]) -> str:
+    zones = [space.firing_zone.zone for space in spaces]
+    factors = ", ".join(f"{zone.name} {zone.stacking_permille / 1000:.2f}" for zone in zones)
+    if any(zone.stacking_permille == ASSUMED_PERMILLE for zone in zones):
+        return _(
+            "Litres are an estimate: what pots measure times a stacking factor (%(factors)s); 1.15 is assumed until "
+            "three loads of this kiln have been fired."
+        ) % {"factors": factors}
+    return _(
+        "Litres are an estimate: what pots measure times the stacking factor of this kiln's last loads (%(factors)s)."
+    ) % {"factors": factors}
 
 
 def empty_plan(request: LoadRequest) -> LoadPlan:

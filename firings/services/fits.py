@@ -12,10 +12,11 @@ from uuid import UUID
 from django.utils.translation import gettext as _
 
 from coop import computations
-from coop.errors import NotFound
+from coop.errors import NotFound, Refused
 from coop.models import Computation, Coop, Membership
 from coop.transactions import reading, use_case
 from firings.load_plan import fits as planner
+from firings.load_plan import solve
 from firings.load_plan.problem import Filler, plan_from, request_document
 from firings.models import Firing, Piece
 from firings.queries import fits as queries
@@ -29,6 +30,13 @@ from firings.services.space import PieceSpec
 
 KIND: Final = "fit_question"
 _ANSWER_WITHIN: Final = 0.8  # of SECONDS: the page around the answer takes its part of the second
+
+
+class PlannerNotReady(Refused):
+    """The planner was not yet used in this process and is being made ready."""
+
+    kind = "not-ready"
+    status = 503
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +82,17 @@ class FitAnswer:
 def is_big(firing: Firing, piece: PieceSpec) -> bool:
     """Whether the planner would take longer than a page may: then ``ask`` is the way."""
     return queries.pots_of(firing) + piece.count > POTS_AT_ONCE
+
+
+def is_ready() -> bool:
+    """Whether this process can plan at once; else ``ask`` is the way, and it is being made ready meanwhile."""
+    return solve.is_warm()
+
+
+def check_ready() -> None:
+    """Raises PlannerNotReady, for whoever cannot ``ask`` and come back."""
+    if not is_ready():
+        raise PlannerNotReady(_("The planner is being made ready, which takes up to a minute; ask again then."))
 
 
 def look(

@@ -64,6 +64,7 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
     pieces = queries.pieces_of(row, request.membership)
     waiting = queries.waiting_list(row)
     fit = fit_queries.view_of(row)
+    spaces = queries.space_by_zone(row, request.membership)
     places = {piece.pk: place for place, piece in enumerate(waiting, start=1)}
     mine = {piece.pk for piece in pieces}
     page = Paginator([_mine(piece, places, fit) for piece in pieces], PAGE).get_page(request.GET.get("page"))
@@ -72,11 +73,12 @@ def firing_space(request: CoopRequest, firing: UUID) -> HttpResponse:
         "firings/firing_space.html",
         {
             "firing": row,
-            "spaces": queries.space_by_zone(row, request.membership),
+            "spaces": spaces,
             "page": page,
             "pieces_ml": sum(piece.asked_ml for piece in pieces if piece.state == Piece.State.HELD),
             "rough_cost": _rough_cost(request, row, pieces),
             "fit": fit,
+            "beside_the_litres": fit_queries.beside_the_litres(fit, spaces, len(waiting)) if fit is not None else "",
             "my_unplaced": [one for one in fit.unplaced if one.piece_pk in mine] if fit is not None else [],
             "filler": fit_queries.say_filler(fit.filler, request.user) if fit is not None else [],
             "is_being_planned": fit_queries.is_being_planned(row),
@@ -168,8 +170,8 @@ def piece_fits(request: CoopRequest, firing: UUID, piece: UUID | None = None) ->
     }
     try:
         with reading(request.coop):
-            is_big = fits.is_big(row, form.spec())
-        if is_big:
+            takes_long = fits.is_big(row, form.spec())
+        if takes_long or not fits.is_ready():
             return _show_fit(request, row, form, piece=old, question=_ask(request, said))
         return _show_fit(request, row, form, piece=old, answer=fits.look(request.coop, **said))
     except Refused as no:

@@ -6,13 +6,14 @@ import sys
 from dataclasses import replace
 from math import floor
 from pathlib import Path
+from threading import Event
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from coop.errors import Refused
-from firings.load_plan import solve
+from firings.load_plan import search, solve
 from firings.load_plan.bound import round_pots_on_a_board
 from firings.load_plan.check import faults
 from firings.load_plan.problem import (
@@ -310,3 +311,14 @@ def test_no_more_round_pots_stand_on_a_board_than_the_bound_says():
     assert round_pots_on_a_board(replace(ZONE, board_w_mm=606, board_l_mm=300), 96) >= 18
     assert round_pots_on_a_board(ZONE, 300) == 2
     assert round_pots_on_a_board(ZONE, 306) == 0
+
+
+def test_a_process_that_is_not_ready_says_so_at_once_and_is_made_ready_beside(monkeypatch):
+    compiled = Event()
+    monkeypatch.setattr(solve, "_ready", Event())
+    monkeypatch.setattr(search, "warm", lambda: compiled.wait(5))
+    assert not solve.is_warm()
+    assert not solve.is_warm()
+    compiled.set()
+    solve.warm()
+    assert solve.is_warm()

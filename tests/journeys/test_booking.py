@@ -1,6 +1,7 @@
 """A member lists pieces in the browser and through the API; the lead plans, accepts, loads and prints."""
 
 import hashlib
+import html
 import io
 import json
 import re
@@ -9,13 +10,15 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import call_command
 from django.db import connection
+from django.db.models import F
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
 from coop import queues
 from coop.models import Computation, Document
-from firings.models import Allotment, Firing, FiringZone, LoadPlan, Piece, Placement
+from firings.load_plan import solve
+from firings.models import Allotment, Firing, FiringZone, LoadPlan, Piece, Placement, Zone
 from firings.services import allotments, fit_plans, fits, load_plans, space
 from firings.tables import read_pieces
 from tests.factories import NOW, ada, ben, cy, make_member
@@ -245,10 +248,16 @@ def test_the_lead_counts_in_what_was_brought(client):
 # --- Does it fit? -------------------------------------------------------------------------
 
 
+@pytest.fixture
+def planner_is_ready():
+    """As in a web process in which somebody has asked before."""
+    solve.warm()
+
+
 HTMX = {"HX-Request": "true"}
 
 
-def test_does_it_fit_is_answered_with_the_form_as_typed_and_nothing_is_booked(client):
+def test_does_it_fit_is_answered_with_the_form_as_typed_and_nothing_is_booked(client, planner_is_ready):
     firing = make_open_firing()
     client.force_login(ben().person)
     form = client.get(at("piece_add", firing)).content.decode()
@@ -263,7 +272,7 @@ def test_does_it_fit_is_answered_with_the_form_as_typed_and_nothing_is_booked(cl
     assert not Piece.objects.exists()
 
 
-def test_with_htmx_only_the_answer_comes_back_faults_as_well(client):
+def test_with_htmx_only_the_answer_comes_back_faults_as_well(client, planner_is_ready):
     firing = make_open_firing()
     client.force_login(ben().person)
     good = client.post(at("piece_fits", firing), typed(), headers=HTMX)
@@ -279,7 +288,7 @@ def test_with_htmx_only_the_answer_comes_back_faults_as_well(client):
     assert "<html" in whole.content.decode()
 
 
-def test_what_does_not_fit_is_said_with_who_could_make_room_and_can_be_asked_for_all_the_same(client):
+def test_what_does_not_fit_is_said_with_who_could_make_room_and_can_be_asked_for_all_the_same(client, planner_is_ready):
     firing = make_open_firing()
     for number in range(2):
         book(firing, make_member("Dee"), zone="front", diameter_mm=300, height_mm=250, name=f"urn {number}")
@@ -297,9 +306,42 @@ def test_what_does_not_fit_is_said_with_who_could_make_room_and_can_be_asked_for
     assert "Not all: the planner finds places for 2 pots, for one it finds none." in page
     assert "Of yours: 1 × bowl ." in page.replace("bowl.", "bowl .")
     assert re.search(r"No room is left in zone Front, hot .*1 × bowl \(Ben\)", page)
+    assert "by litres every pot holds space, on the boards one finds none." in page
+    assert "(Front, hot 1.15, Back, soda 1.15); 1.15 is assumed until three loads of this kiln have been fired" in page
+    Zone.objects.filter(kiln=firing.kiln).update(stacking_permille=1930)
+    page = text_of(client.get(at("firing_space", firing)))
+    assert "the stacking factor of this kiln's last loads (Front, hot 1.93, Back, soda 1.93)" in html.unescape(page)
 
 
-def test_a_change_is_asked_about_in_place_and_anothers_piece_is_not_there(client):
+def test_pieces_that_wait_by_litres_while_the_boards_have_room_are_spoken_of(client):
+    firing = make_open_firing()
+    book(firing, zone="front")
+    FiringZone.objects.filter(firing=firing).update(capacity_ml=F("taken_ml") + 1)
+    book(firing, zone="front", name="late")
+    queues.sweep(lambda: NOW)
+    client.force_login(ben().person)
+    page = text_of(client.get(at("firing_space", firing)))
+    assert "by litres one piece waits, on the boards there is room left." in page
+
+
+def test_a_process_whose_planner_is_not_ready_answers_beside_the_page_and_tells_programs_to_come_back(
+    client, monkeypatch
+):
+    monkeypatch.setattr(fits, "is_ready", lambda: False)
+    firing = make_open_firing()
+    client.force_login(ben().person)
+    asked = client.post(at("piece_fits", firing), typed())
+    assert asked.status_code == 303
+    assert "the answer comes here by itself" in text_of(client.get(asked["Location"]))
+    queues.sweep(lambda: NOW)
+    assert "It fits." in text_of(client.get(asked["Location"]))
+    body = {"name": "bowl", "diameter_mm": 200, "height_mm": 100, "cone": "11", "zone": "front"}
+    answer = client.post(at("api_fits", firing), data=json.dumps(body), content_type="application/json")
+    assert (answer.status_code, answer["Content-Type"]) == (503, "application/problem+json")
+    assert "ask again" in answer.json()["detail"]
+
+
+def test_a_change_is_asked_about_in_place_and_anothers_piece_is_not_there(client, planner_is_ready):
     firing = make_open_firing()
     piece = book(firing, zone="front")
     client.force_login(ben().person)
@@ -365,7 +407,7 @@ def test_the_space_page_tells_the_newest_answer_and_that_it_is_stale(client):
     assert "a new plan is being made" in text_of(client.get(at("firing_space", firing)))
 
 
-def test_the_api_answers_whether_a_piece_fits_and_what_the_plan_says(client):
+def test_the_api_answers_whether_a_piece_fits_and_what_the_plan_says(client, planner_is_ready):
     firing = make_open_firing()
     client.force_login(ben().person)
     assert client.get(at("api_fits", firing)).status_code == 404
