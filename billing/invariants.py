@@ -111,12 +111,16 @@ def _totals(coop: Coop) -> tuple[int, Iterable[str]]:
     shares = CostShare.objects.of(coop).order_by().values_list("settlement", "member__public_id")
     for settlement, member, amount in shares.annotate(sum=Sum("amount_minor")):
         sums[settlement][str(member)] = amount
-    return len(rows), [
-        f"{row}: the shares of {who} add up to {sums[row.pk].get(who, 0)}, the total says {total}."
-        for row in rows
-        for who, total in row.answer["totals"].items()
-        if total != sums[row.pk].get(who, 0)
-    ]
+    return len(rows), [fault for row in rows for fault in _total_faults(row, sums[row.pk])]
+
+
+def _total_faults(row: Settlement, sums: dict[str, int]) -> Iterator[str]:
+    totals = row.answer["totals"]
+    for who, total in totals.items():
+        if total != sums.get(who, 0):
+            yield f"{row}: the shares of {who} add up to {sums.get(who, 0)}, the total says {total}."
+    if strangers := sum(amount for who, amount in sums.items() if who not in totals):
+        yield f"{row}: shares of {strangers} minor units are not in the totals."
 
 
 @_invariant("all lines of the ledger add up to nothing")
