@@ -11,7 +11,9 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from billing.models import Payment, Pool
+from billing.bank_files import by_profile
+from billing.bank_files import movements as bank_movements
+from billing.models import BankProfile, Payment, Pool
 from coop import money
 from coop.errors import Refused
 from coop.models import Membership
@@ -29,8 +31,10 @@ class AmountField(forms.CharField):
         self.currency = currency
         super().__init__(max_length=40, **kwargs)
 
-    def clean(self, value: Any) -> int:
+    def clean(self, value: Any) -> int | None:
         text = super().clean(value)
+        if not text and not self.required:
+            return None
         try:
             return money.parse(text, self.currency)
         except Refused as no:
@@ -120,6 +124,111 @@ class BankAccountForm(forms.Form):
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
         help_text=gettext_lazy("Needed only for accounts outside the European Economic Area."),
     )
+
+
+class BankFileForm(forms.Form):
+    file = forms.FileField(
+        label=gettext_lazy("File of the bank"),
+        max_length=300,
+        help_text=gettext_lazy("camt.053 (XML), or a CSV with its profile."),
+    )
+    opening = forms.CharField(required=False)
+    closing = forms.CharField(required=False)
+
+    def __init__(
+        self, data: Any = None, files: Any = None, *, currency: str, profiles: Iterable[BankProfile], **kwargs: Any
+    ) -> None:
+        super().__init__(data, files, **kwargs)
+        self.fields["profile"] = forms.ChoiceField(
+            label=_("Profile"),
+            required=False,
+            choices=[("", _("none: the file is camt.053")), *((str(row.public_id), row.name) for row in profiles)],
+        )
+        only = _("Only for a CSV without a column of balances.")
+        for name, label in (("opening", _("Balance before, in %s")), ("closing", _("Balance after, in %s"))):
+            self.fields[name] = AmountField(currency=currency, label=label % currency, required=False, help_text=only)
+        self.order_fields(["file", "profile", "opening", "closing"])
+
+    def content(self) -> bytes:
+        """The file's bytes, one more than may be at most."""
+        upload: UploadedFile[bytes] = self.cleaned_data["file"]
+        return upload.read(bank_movements.MAX_BYTES + 1)
+
+
+_COLUMN_LABELS = {
+    "on": gettext_lazy("Day"),
+    "amount": gettext_lazy("Amount with its sign"),
+    "money_in": gettext_lazy("Money in"),
+    "money_out": gettext_lazy("Money out"),
+    "name": gettext_lazy("Name of the other side"),
+    "iban": gettext_lazy("Account of the other side"),
+    "reference": gettext_lazy("Reference"),
+    "text": gettext_lazy("Text"),
+    "bank_reference": gettext_lazy("Bank's own number of the movement"),
+    "balance": gettext_lazy("Balance after the movement"),
+    "currency": gettext_lazy("Currency"),
+    "account": gettext_lazy("Own account (IBAN)"),
+}
+
+
+class BankProfileForm(forms.Form):
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=60)
+    separator = forms.ChoiceField(
+        label=gettext_lazy("Cells are separated by"),
+        choices=[
+            ("semicolon", gettext_lazy("semicolon")),
+            ("comma", gettext_lazy("comma")),
+            ("tab", gettext_lazy("tab")),
+            ("bar", gettext_lazy("upright bar")),
+        ],
+    )
+    decimal = forms.ChoiceField(
+        label=gettext_lazy("Decimal sign"),
+        choices=[("comma", gettext_lazy("comma: 1.234,56")), ("point", gettext_lazy("point: 1,234.56"))],
+    )
+    dates = forms.ChoiceField(
+        label=gettext_lazy("Days are written"),
+        choices=[
+            ("dmy", gettext_lazy("day, month, year")),
+            ("ymd", gettext_lazy("year, month, day")),
+            ("mdy", gettext_lazy("month, day, year")),
+        ],
+    )
+    encoding = forms.ChoiceField(
+        label=gettext_lazy("Encoding"), choices=[(name, name) for name in by_profile.ENCODINGS]
+    )
+
+    def __init__(self, data: Any = None, **kwargs: Any) -> None:
+        super().__init__(data, **kwargs)
+        for ours in by_profile.COLUMNS:
+            self.fields[ours] = forms.CharField(
+                label=_("Header of: %(column)s") % {"column": _COLUMN_LABELS[ours]}, max_length=80, required=False
+            )
+
+    def rules(self) -> dict[str, Any]:
+        """The profile as the core reads it."""
+        said = self.cleaned_data
+        words = {name: said[name] for name in ("separator", "decimal", "dates", "encoding")}
+        return {**words, "columns": {ours: said[ours] for ours in by_profile.COLUMNS}}
+
+
+class PlaceLineForm(forms.Form):
+    why = forms.CharField(label=gettext_lazy("No member's payment, because"), max_length=200, required=False)
+
+    def __init__(self, data: Any = None, *, members: Iterable[Membership]) -> None:
+        super().__init__(data)
+        self.fields["member"] = forms.ChoiceField(
+            label=_("Payment of"),
+            required=False,
+            choices=[("", _("nobody in the co-op")), *((str(row.public_id), row.name) for row in members)],
+        )
+        self.order_fields(["member", "why"])
+
+    def clean(self) -> dict[str, Any]:
+        said: dict[str, Any] = super().clean() or {}
+        if not self.errors and bool(said.get("member")) == bool((said.get("why") or "").strip()):
+            raise forms.ValidationError(_("Pick the member, or say why it is no member's payment: one of the two."))
+        return said
 
 
 class ReasonForm(forms.Form):

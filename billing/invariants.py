@@ -11,7 +11,20 @@ from django.db.models import Count, Exists, F, Model, OuterRef, Q, QuerySet, Sum
 from django.db.models.functions import Coalesce
 
 from billing import ledger
-from billing.models import Account, CostPool, CostShare, Line, Payment, Posting, Settlement, Statement
+from billing.bank_files.movements import Movement
+from billing.bank_files.movements import keys as movement_keys
+from billing.models import (
+    Account,
+    BankFile,
+    BankLine,
+    CostPool,
+    CostShare,
+    Line,
+    Payment,
+    Posting,
+    Settlement,
+    Statement,
+)
 from billing.queries.ledger import entry_of
 from billing.references import rf_valid
 from coop.models import Coop, CoopOwned, Notice
@@ -127,6 +140,28 @@ def _total_faults(row: Settlement, sums: dict[str, int]) -> Iterator[str]:
 def _all_lines(coop: Coop) -> tuple[int, Iterable[str]]:
     sums = Line.objects.of(coop).aggregate(sum=Sum("amount_minor", default=0), count=Count("pk"))
     return sums["count"], [f"They add up to {sums['sum']} minor units."] if sums["sum"] else []
+
+
+@_invariant("each movement placed on the account has a payment of its day and amount")
+def _bank_lines(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = BankLine.objects.of(coop).filter(state=BankLine.State.PAYMENT).select_related("payment")
+    wrong = rows.exclude(payment__amount_minor=F("amount_minor"), payment__on=F("on"))
+    return rows.count(), [f"The movement {row} has a payment of {row.payment.amount_minor}." for row in wrong]
+
+
+@_invariant("each bank file taken opens with what its movements lead to its close, and all of them are kept")
+def _bank_files(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = list(BankFile.objects.of(coop).filter(state=BankFile.State.TAKEN))
+    kept = set(BankLine.objects.of(coop).values_list("key", flat=True)) if rows else set()
+    return len(rows), [fault for row in rows for fault in _bank_file_faults(row, kept)]
+
+
+def _bank_file_faults(row: BankFile, kept: set[str]) -> Iterator[str]:
+    movements = [Movement.from_json(said) for said in row.movements]
+    if row.opening_minor + sum(one.amount_minor for one in movements) != row.closing_minor:
+        yield f"{row.name} opens with {row.opening_minor}; its movements do not lead to {row.closing_minor}."
+    if missing := sum(key not in kept for key in movement_keys(row.iban, movements)):
+        yield f"{missing} movements of {row.name} are not kept."
 
 
 @_invariant("each pool of cost shares adds up to its bill")

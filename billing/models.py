@@ -352,3 +352,107 @@ class BankAccount(CoopOwned):
 
     def __str__(self) -> str:
         return self.iban
+
+
+class BankProfile(CoopOwned):
+    """How one bank writes its CSV (``billing.bank_files.by_profile.Profile`` as JSON)."""
+
+    name = models.CharField(_("name"), max_length=60)
+    rules = models.JSONField()
+    saved_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    saved_at = models.DateTimeField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "name"], name="bank_profile_named_once"),
+            models.CheckConstraint(condition=~Q(name=""), name="bank_profile_has_a_name"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class BankFile(CoopOwned):
+    """A bank's file: read and shown first, then taken as a whole or left."""
+
+    class State(models.TextChoices):
+        READ = "read", _("read, not taken yet")
+        TAKEN = "taken", _("taken")
+        LEFT = "left", _("left")
+
+    name = models.CharField(max_length=120)
+    form = models.CharField(max_length=60)  # camt.053, or the name of the profile
+    sha256 = models.CharField(max_length=64)
+    iban = models.CharField(max_length=34)
+    currency = models.CharField(max_length=3)
+    opening_minor = models.BigIntegerField()
+    closing_minor = models.BigIntegerField()
+    from_on = models.DateField(null=True)
+    until_on = models.DateField(null=True)
+    movements = models.JSONField(default=list)  # billing.bank_files.movements.Movement; emptied when left
+    remarks = models.JSONField(default=list)
+    state = models.CharField(max_length=5, choices=State, default=State.READ)
+    read_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    read_at = models.DateTimeField()
+    taken_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    taken_at = models.DateTimeField(null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-read_at", "-pk"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(state="taken", taken_at__isnull=False) | Q(~Q(state="taken"), taken_at=None),
+                name="bank_file_taken_has_a_moment",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class BankLine(CoopOwned):
+    """One movement on the co-op's account, kept once whatever files it stands in. What the bank said never changes."""
+
+    class State(models.TextChoices):
+        PAYMENT = "payment", _("a member's payment")
+        WAITING = "waiting", _("waits for a person")
+        ASIDE = "aside", _("no member's payment")
+
+    file = models.ForeignKey(BankFile, on_delete=models.PROTECT, related_name="lines")
+    key = models.CharField(max_length=64)  # billing.bank_files.movements.keys
+    on = models.DateField(_("day"))
+    amount_minor = models.BigIntegerField(_("amount"))
+    currency = models.CharField(max_length=3)
+    name = models.CharField(max_length=140, blank=True)
+    iban = models.CharField(max_length=34, blank=True)
+    reference = models.CharField(max_length=35, blank=True)
+    text = models.CharField(max_length=500, blank=True)
+    state = models.CharField(max_length=7, choices=State)
+    why = models.CharField(max_length=200, blank=True)
+    payment = models.OneToOneField(Payment, on_delete=models.PROTECT, related_name="bank_line", null=True)
+    decided_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    decided_at = models.DateTimeField(null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-on", "-pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["coop", "key"], name="bank_line_kept_once"),
+            models.CheckConstraint(condition=~Q(amount_minor=0), name="bank_line_is_not_nothing"),
+            models.CheckConstraint(
+                condition=Q(state="payment", payment__isnull=False)
+                | Q(state__in=["waiting", "aside"], payment__isnull=True),
+                name="bank_line_is_placed_with_its_payment",
+            ),
+            models.CheckConstraint(condition=~Q(state="aside", why=""), name="bank_line_set_aside_says_why"),
+        ]
+        indexes = [models.Index(fields=["coop"], condition=Q(state="waiting"), name="bank_line_waiting")]
+
+    def __str__(self) -> str:
+        return f"{self.on} {self.amount_minor:+d} {self.name}"

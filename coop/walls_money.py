@@ -4,7 +4,7 @@
 * its lines are whole minor units of its own co-op, as many as it says, add up to nothing, and undo what it reverses:
   at COMMIT on PostgreSQL; on SQLite, which has no deferred triggers, with the last line (one that lacks lines is
   shown by ``verify``);
-* figures of accounts, receipts, payments and statements are frozen, and so are cost shares once they are posted.
+* figures of accounts, receipts, payments, statements and bank lines are frozen, and so are cost shares once posted.
 """
 
 # ruff: noqa: S608 - names of our own tables, nothing anybody typed
@@ -19,6 +19,10 @@ FROZEN = {
     "billing_account": ("coop_id", "code", "kind", "member_id"),
     "billing_receipt": ("coop_id", "firing_id", "on", "pool", "amount_minor", "currency", "paid_by_id"),
     "billing_payment": ("coop_id", "member_id", "on", "amount_minor", "currency", "posting_id"),
+    "billing_bankline": (
+        *("coop_id", "file_id", "key", "on", "amount_minor", "currency"),
+        *("name", "iban", "reference", "text"),
+    ),
     "billing_statement": (
         "coop_id",
         "settlement_id",
@@ -29,7 +33,7 @@ FROZEN = {
         "balance_minor",
     ),
 }
-NEVER_DELETED = ("billing_payment", "billing_statement", "billing_receipt")
+NEVER_DELETED = ("billing_bankline", "billing_payment", "billing_statement", "billing_receipt")
 OF_A_SETTLEMENT = ("billing_costpool", "billing_costshare")
 
 

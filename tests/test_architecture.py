@@ -28,6 +28,9 @@ CORES = [
     "billing.ledger",
     "billing.settlement",
     "billing.slips",
+    "billing.bank_files.camt",
+    "billing.bank_files.by_profile",
+    "billing.bank_files.match",
 ]
 WRITING = {"save", "create", "update", "delete", "bulk_create", "bulk_update", "get_or_create", "update_or_create"}
 READING_EDGES = sorted(

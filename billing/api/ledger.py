@@ -122,11 +122,12 @@ def _number(request: Request, name: str, *, default: int, most: int) -> int:
     raise Malformed([f"{name}: {sentence}"], fields={name: [sentence]})
 
 
-def _slice(request: Request) -> tuple[int, int]:
+def page_asked(request: Request) -> tuple[int, int]:
+    """From which row on, and how many, as ``SLICE`` asks. Raises Malformed."""
     return _number(request, "offset", default=0, most=10**9), max(1, _number(request, "limit", default=50, most=_MOST))
 
 
-_SLICE = [
+SLICE = [
     OpenApiParameter("offset", OpenApiTypes.INT, description="How many to leave out from the newest on."),
     OpenApiParameter("limit", OpenApiTypes.INT, description="How many to give, 200 at most."),
 ]
@@ -145,13 +146,13 @@ class Balances(CoopAPIView):
 
 
 class Payments(CoopAPIView):
-    @extend_schema(operation_id="payments_list", parameters=_SLICE, responses=PaymentPage)
+    @extend_schema(operation_id="payments_list", parameters=SLICE, responses=PaymentPage)
     def get(self, request: Request) -> Response:
         """Payments, newest first: all for the treasurer, one's own for everybody else."""
         rows = balances.payments(self.coop)
         if not allowed(check_treasurer, self.membership):
             rows = rows.filter(member=self.membership)
-        start, limit = _slice(request)
+        start, limit = page_asked(request)
         found = list(rows[start : start + limit + 1])
         more = start + limit if len(found) > limit else None
         return Response(PaymentPage({"payments": found[:limit], "next_offset": more}).data)
@@ -166,13 +167,13 @@ class Payments(CoopAPIView):
 
 
 class Statements(CoopAPIView):
-    @extend_schema(operation_id="statements_list", parameters=_SLICE, responses=StatementPage)
+    @extend_schema(operation_id="statements_list", parameters=SLICE, responses=StatementPage)
     def get(self, request: Request) -> Response:
         """Statements, newest first: all for the treasurer, one's own for everybody else."""
         rows = balances.statements(self.coop)
         if not allowed(check_treasurer, self.membership):
             rows = rows.filter(member=self.membership)
-        start, limit = _slice(request)
+        start, limit = page_asked(request)
         found = list(rows[start : start + limit + 1])
         more = start + limit if len(found) > limit else None
         return Response(StatementPage({"statements": found[:limit], "next_offset": more}).data)

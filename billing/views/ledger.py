@@ -18,9 +18,10 @@ from django.utils.translation import gettext as _
 from billing import services
 from billing.access import check_reads_ledger, check_treasurer
 from billing.forms import PaymentForm
+from billing.models import BankLine
 from billing.queries import balances as queries
 from billing.queries import ledger
-from billing.queries.bank import bank_account
+from billing.queries.bank import bank_account, lines
 from billing.queries.members import with_account
 from billing.queries.settlements import drafts_waiting
 from coop.access import allowed
@@ -44,6 +45,7 @@ def money(request: CoopRequest) -> HttpResponse:
         context |= {
             "settling": queries.settling(request.coop),
             "drafts": drafts_waiting(request.coop),
+            "bank_waiting": lines(request.coop, state=BankLine.State.WAITING).count(),
             "balances": queries.balances(request.coop)[: queries.PAGE],
         }
     return render(request, "billing/money.html", context)

@@ -10,12 +10,13 @@ from django.core.signals import got_request_exception
 from django.utils import timezone
 from drf_spectacular.generators import SchemaGenerator
 
-from billing.models import Question, Receipt, Settlement, Statement
-from billing.services import ask
+from billing.models import BankFile, BankLine, Question, Receipt, Settlement, Statement
+from billing.services import ask, read_bank_file, take_bank_file
 from coop.models import Picture
 from firings import models
 from firings.services import chores, hand_overs, kilns, load_plans, unpacking, watches
 from tests.factories import NOW, make_coop, make_member
+from tests.factories_bank import Moved, camt, set_account
 from tests.factories_fire import HOUR, make_fire_with_pieces, reading, write
 from tests.factories_firings import make_firing, make_kiln
 from tests.factories_money import make_settling_firing, opened, take
@@ -106,6 +107,11 @@ def all_round(monkeypatch):
     take(money, 1001)
     shares = opened(money)
     ask(coop, by=who, now=NOW, settlement_id=shares.public_id, share_id=None, text="Why?")
+    set_account(coop)
+    for number in "ab":
+        content = camt([Moved(500, f"Somebody {number}")])
+        file = read_bank_file(coop, by=who, now=NOW, name=number, content=content)
+    take_bank_file(coop, by=who, now=NOW, file_id=file.public_id)
     second, third = make_kiln(coop, name="Second kiln"), make_kiln(coop, name="Third kiln")
     lit = make_fire_with_pieces("lit", kiln=second, lead=who, occupied_from=NOW + timedelta(days=30))
     write(lit, reading(9000, lit.lit_at + HOUR))
@@ -150,10 +156,12 @@ def rows_named(name, path, coop):
         "damage": models.Damage,
         "entry": models.HoursEntry if "hours/" in path else models.LogEntry,
         "feed": models.CalendarFeed,
+        "file": BankFile,
         "hand_over": models.HandOver,
         "item": models.CheckItem,
         "kiln": models.Kiln,
         "layer": models.Layer,
+        "line": BankLine,
         "lot": models.FurnitureLot,
         "offer": models.PlaceOffer,
         "piece": models.Piece,
