@@ -27,6 +27,7 @@ from firings.services import (
     hand_overs,
     load_plans,
     log,
+    on_call,
     space,
     unpacking,
     watches,
@@ -194,7 +195,10 @@ def print_papers(cast: Cast, plan: LoadPlan, *, now: datetime) -> None:
 
 
 def burn(cast: Cast, firing: Firing, *, until: datetime, seed: int, target_c: int, cones: tuple[str, ...]) -> int:
-    """Light the kiln and keep the log up to ``until``; a hand-over each other watch. Returns entries written."""
+    """Light the kiln and keep the log up to ``until``; each crew says it is there, two hand over in writing.
+
+    Returns the entries written.
+    """
     firing = to(cast, firing, "lit", firing.lights_at)
     length = (firing.ends_at - firing.lights_at) / HOUR
     entries = list(
@@ -209,7 +213,10 @@ def burn(cast: Cast, firing: Firing, *, until: datetime, seed: int, target_c: in
         )
     )
     write(cast, firing, entries, by=cast.lead, now=min(until, firing.ends_at))
-    for watch in Watch.objects.of(cast.coop).filter(firing=firing, ends_at__lte=until).standing()[:2]:
+    begun = Watch.objects.of(cast.coop).filter(firing=firing, starts_at__lte=until).standing()
+    for place in WatchPlace.objects.filter(watch__in=begun, given_up_at=None).select_related("watch", "member__person"):
+        on_call.here(cast.coop, by=place.member, now=place.watch.starts_at, watch_id=place.watch.public_id)
+    for watch in begun.filter(ends_at__lte=until)[:2]:
         note = hand_overs.draft(cast.coop, by=cast.lead, now=watch.ends_at, firing_id=firing.public_id)
         hand_overs.accept(cast.coop, by=cast.lead, now=watch.ends_at, hand_over_id=note.public_id)
         hand_overs.accept(cast.coop, by=cast.deputy, now=watch.ends_at, hand_over_id=note.public_id)

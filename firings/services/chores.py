@@ -453,11 +453,12 @@ def confirm(
     return place
 
 
-def worked_minutes(shift: Any, minutes: int | None, now: datetime) -> int:
-    """How long somebody was there: the whole shift unless said; refused before its end, or out of bounds."""
+def worked_minutes(shift: Any, minutes: int | None, now: datetime, *, since: datetime | None = None) -> int:
+    """How long somebody was there: the whole shift (or ``since`` then) unless said; refused before its end, or out
+    of bounds."""
     if now < shift.ends_at:
         raise Refused(_("This is not over yet; confirm it afterwards."))
-    whole = (shift.ends_at - shift.starts_at) // timedelta(minutes=1)
+    whole = (shift.ends_at - max(shift.starts_at, since or shift.starts_at)) // timedelta(minutes=1)
     if minutes is None:
         return int(whole)
     if not 0 <= minutes <= 24 * 60:

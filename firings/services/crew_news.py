@@ -23,6 +23,7 @@ from firings.services import mending, rosters
 from firings.services.mending import Effects, Step
 from firings.services.watches import (
     check_takes_crew,
+    credit_stood,
     held_place,
     let_go,
     lock_member,
@@ -265,12 +266,14 @@ def accept_mending(
         raise Taken(_("The roster has changed since you looked, and others would be told now. Look at it again."))
     proposal.refresh_from_db()
     done = Mended(proposal)
-    _carry_out(firing, proposal, found, done, now)
+    _carry_out(firing, proposal, found, done, by, now)
     _close_news(firing, proposal, done, now)
     return done
 
 
-def _carry_out(firing: Firing, proposal: WatchProposal, found: Effects, done: Mended, now: datetime) -> None:
+def _carry_out(
+    firing: Firing, proposal: WatchProposal, found: Effects, done: Mended, by: Membership | None, now: datetime
+) -> None:
     for watch in found.added:
         watch.pk = None
         watch.save(force_insert=True)
@@ -283,7 +286,7 @@ def _carry_out(firing: Firing, proposal: WatchProposal, found: Effects, done: Me
     at_once = [step for step in found.steps if not step.asks]
     for step in at_once:
         if step.place is not None:
-            take_off(step.place, now)
+            take_off(step.place, by, now)
     failed: set[int] = set()
     for step in sorted((step for step in at_once if step.watch is not None), key=_rank):
         assert step.watch is not None
@@ -317,11 +320,13 @@ def _rank(step: Step) -> tuple[datetime, int, int]:
     return (step.watch.starts_at, rank, step.member.pk)
 
 
-def take_off(place: WatchPlace, now: datetime) -> None:
-    """Free a place, the rules of leaving aside: what has happened at the fire is written down as it is."""
+def take_off(place: WatchPlace, by: Membership | None, now: datetime) -> None:
+    """Free a place, the rules of leaving aside: what has happened at the fire is written down as it is, and what
+    was stood of a running watch counts."""
     if not WatchPlace.objects.filter(coop=place.coop_id, pk=place.pk, given_up_at=None).update(given_up_at=now):
         raise Taken(_("This place was given up or taken over already."))
     Watch.objects.filter(coop=place.coop_id, pk=place.watch_id).update(taken=F("taken") - 1)
+    credit_stood(place, by, now)
     let_go(place.watch.firing.coop, [place.pk], now)
     name_leads(place.watch)
 
@@ -409,6 +414,6 @@ def _as_agreed(asked: PlaceQuestion, by: Membership, now: datetime) -> None:
     if asked.place is not None:
         if asked.takes is None and asked.place.watch.starts_at <= now:
             raise Refused(_("You are on this watch now; leave only when somebody has taken over."))
-        take_off(asked.place, now)
+        take_off(asked.place, by, now)
     if asked.takes is not None:
         put_on(asked.takes, by, now, goes_on=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.db.models import F, Q
 from django.urls import reverse
@@ -16,17 +17,19 @@ from django.utils.translation import gettext_lazy
 from coop import computations, notices
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Computation, Coop, Membership
-from coop.periods import Span
+from coop.periods import Span, show_time
 from coop.transactions import reading, say, use_case
 from firings.access import check_leads, check_takes_part
 from firings.models import (
     CrewNews,
     Firing,
     HoursEntry,
+    LogEntry,
     PlaceOffer,
     PlaceQuestion,
     Watch,
     WatchPlace,
+    WatchPresence,
     WatchProposal,
     WatchSwap,
     Wish,
@@ -384,7 +387,10 @@ def _could_take(watch: Watch, giver: int) -> list[Membership]:
 
 @use_case
 def take_over(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> WatchPlace:
-    """Agree to an offer: the place moves to ``by`` at once, with every rule checked for them."""
+    """Agree to an offer: the place moves to ``by`` at once, with every rule checked for them.
+
+    What the giver has stood of a running watch goes into their hours account.
+    """
     offered = _offer(coop, offer_id)
     old, watch = offered.place, offered.place.watch
     if offered.to_member_id not in (None, by.pk):
@@ -401,6 +407,7 @@ def take_over(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> W
         raise Taken(_("Somebody else took this place over, or it was taken back."))
     if not WatchPlace.objects.of(coop).filter(pk=old.pk, given_up_at=None, confirmed_at=None).update(given_up_at=now):
         raise Taken(_("This place is no longer there to be taken over."))
+    stood = credit_stood(old, by, now)
     let_go(coop, [old.pk], now)
     Watch.objects.of(coop).filter(pk=watch.pk).update(taken=F("taken"))  # others who change this crew wait here
     crew = [place.member for place in crew_of(watch)]
@@ -417,7 +424,7 @@ def take_over(coop: Coop, *, by: Membership, now: datetime, offer_id: UUID) -> W
         old.member,
         key=f"place-taken:{offered.public_id}",
         subject=_("%(by)s takes your watch over") % words,
-        text=_("You are free: %(by)s stands %(watch)s for you.") % words,
+        text=" ".join([_("You are free: %(by)s stands %(watch)s for you.") % words, *_told_stood(stood)]),
         now=now,
     )
     tell_lead(
@@ -659,7 +666,8 @@ def _new_places(firing: Firing, proposal: WatchProposal) -> list[tuple[Watch, Me
 def confirm(
     coop: Coop, *, by: Membership | None, now: datetime, place_id: UUID, minutes: int | None = None
 ) -> WatchPlace:
-    """Somebody else confirms that a member stood their watch; 0 minutes is "did not come".
+    """Somebody else confirms that a member stood their watch, all of it (from when they took over, if it ran by
+    then) unless ``minutes`` are said; 0 is "did not come".
 
     The minutes go to the hours account with the weight of the night.
     """
@@ -673,12 +681,13 @@ def confirm(
         .exists()
     )
     check_may_confirm(by, firing, place.member, is_crewmate=bool(fellow))
-    worked = worked_minutes(watch, minutes, now)
+    began = max(watch.starts_at, place.taken_at)
+    worked = worked_minutes(watch, minutes, now, since=began)
     changed = WatchPlace.objects.of(coop).filter(pk=place.pk, confirmed_at=None, given_up_at=None)
     if not changed.update(confirmed_at=now, confirmed_by=by, worked_minutes=worked):
         raise Taken(_("This was confirmed already; a mistake is mended by the coordinator in the hours account."))
     let_go(coop, [place.pk], now)
-    counts = hours.credited(watch.starts_at, watch.ends_at, coop.time_zone, hours.terms_of(firing), minutes=worked)
+    counts = hours.credited(began, watch.ends_at, coop.time_zone, hours.terms_of(firing), minutes=worked)
     if counts:
         credit(
             member=place.member,
@@ -692,6 +701,60 @@ def confirm(
         )
     place.refresh_from_db()
     return place
+
+
+def credit_stood(place: WatchPlace, by: Membership | None, now: datetime) -> HoursEntry | None:
+    """Put what a member has stood of a running watch into their account as they leave it; the row says from when
+    to when. None where nothing was stood.
+
+    They stood until now; who had said that they cannot come, until they said so, and only if anything tells that
+    they came at all; who had said they come late, from then on. Call inside a use case, before the place's news is
+    closed.
+    """
+    watch, member, firing = place.watch, place.member, place.watch.firing
+    began, left = max(watch.starts_at, place.taken_at), min(now, watch.ends_at)
+    news = CrewNews.objects.filter(coop=place.coop_id, place=place, closed_at=None).first()
+    if news is not None and news.kind == CrewNews.Kind.LATE:
+        began = max(began, watch.starts_at + timedelta(minutes=news.minutes or 0))
+    elif news is not None:
+        left = min(left, news.said_at) if _was_seen(watch, member) else began
+    terms, zone = hours.terms_of(firing), firing.coop.time_zone
+    is_burning = firing.stage == Firing.Stage.LIT
+    counts = hours.credited(began, left, zone, terms) if is_burning and began < left else 0
+    if not counts:
+        return None
+    clock = ZoneInfo(zone)
+    return credit(
+        member=member,
+        firing=firing,
+        kind=HoursEntry.Kind.WATCH,
+        minutes=counts,
+        why=_("Watch %(number)d (%(firing)s), stood from %(from)s to %(until)s and left to others")
+        % {
+            "number": watch.number,
+            "firing": firing.name[:100],
+            "from": show_time(began, clock),
+            "until": show_time(left, clock),
+        },
+        key=f"watch:{place.public_id}",
+        by=by,
+        now=now,
+    )
+
+
+def _was_seen(watch: Watch, member: Membership) -> bool:
+    """Whether somebody said they are at this watch, or they wrote in its log."""
+    here = WatchPresence.objects.filter(coop=watch.coop_id, watch=watch, member=member)
+    wrote = LogEntry.objects.filter(
+        coop=watch.coop_id, firing=watch.firing_id, by=member, entered_at__gte=watch.starts_at
+    )
+    return here.exists() or wrote.exists()
+
+
+def _told_stood(entry: HoursEntry | None) -> list[str]:
+    if entry is None:
+        return []
+    return [_("%(minutes)d minutes are in your hours account for what you stood.") % {"minutes": entry.minutes}]
 
 
 # --- Shared steps -------------------------------------------------------------------------

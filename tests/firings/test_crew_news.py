@@ -8,7 +8,7 @@ from django.db import IntegrityError, transaction
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Computation, Notice
 from coop.policy import Terms
-from firings.models import CrewNews, PlaceQuestion, WatchPlace, WatchProposal, Wish
+from firings.models import CrewNews, HoursEntry, PlaceQuestion, WatchPlace, WatchPresence, WatchProposal, Wish
 from firings.services import crew_news, mending
 from tests.factories import NOW, ada, ben, cy
 from tests.factories_watches import LIGHTS, join, leader, make_watch_firing, stoker, watches_of
@@ -234,6 +234,36 @@ def test_nobody_leaves_the_watch_they_are_on_by_a_mended_roster():
     accept(proposal, ELEVEN_AT_NIGHT, seen=found.seen)
     assert crew(third) == {"Lil", "Sue"}
     assert not PlaceQuestion.objects.exists()
+
+
+@pytest.mark.parametrize(("was_here", "minutes"), [(True, [330]), (False, [])])  # five hours, one of them at night
+def test_who_goes_home_ill_is_credited_until_they_said_so_and_who_never_came_is_not(was_here, minutes):
+    firing = burning()
+    third = watches_of(firing)[2]  # 18:00 to 24:00 in Dublin; the last two hours are night
+    sam = stoker("Sam")
+    if was_here:
+        WatchPresence.objects.create(coop=firing.coop, watch=third, member=sam, at=third.starts_at, said_by=sam)
+    out(sam, third, now=ELEVEN_AT_NIGHT)
+    can(stoker("Sue"), third)
+    later = ELEVEN_AT_NIGHT + HOUR / 2
+    proposal, _found = mended(firing, later)
+    accept(proposal, later)
+    entries = HoursEntry.objects.filter(member=sam)
+    assert [entry.minutes for entry in entries] == minutes
+    assert all("stood from 18:00 to 23:00" in entry.why for entry in entries)
+
+
+def test_who_came_late_and_leaves_early_is_credited_between():
+    firing = burning()
+    third = watches_of(firing)[2]
+    sam = stoker("Sam")
+    crew_news.comes_late(
+        firing.coop, by=sam, now=third.starts_at - HOUR, place_id=place_of(sam, third).public_id, minutes=60
+    )
+    place = place_of(sam, third)
+    with transaction.atomic():
+        crew_news.take_off(WatchPlace.objects.get(pk=place.pk), ada(), third.starts_at + 3 * HOUR)
+    assert HoursEntry.objects.get(member=sam).minutes == 120
 
 
 # --- Somebody comes late ---

@@ -459,6 +459,90 @@ def test_a_wish_for_a_watch_of_another_firing_is_not_found():
         )
 
 
+# --- Leaving a watch that runs ---
+
+
+def pass_on(watch, place, to, *, now):
+    """Give a place away and have it taken over in the same moment."""
+    offer = watches.offer(watch.coop, by=place.member, now=now, place_id=place.public_id, to_member_id=to.public_id)
+    return watches.take_over(watch.coop, by=to, now=now, offer_id=offer.public_id)
+
+
+def accounts(firing):
+    entries = HoursEntry.objects.filter(firing=firing).order_by("pk")
+    return [(entry.member.name, entry.minutes, entry.why) for entry in entries.select_related("member__person")]
+
+
+def test_two_who_share_a_watch_are_each_credited_what_they_stood_and_together_all_of_it():
+    firing = make_watch_firing(stage="lit", name="May fire")
+    watch = watches_of(firing)[1]  # 12:00 to 18:00 in Dublin, by day
+    sid, sue = stoker("Sid"), stoker("Sue")
+    place = join(watch, ada(), sid)[1]
+    taken = pass_on(watch, place, sue, now=watch.starts_at + 2 * HOUR)
+    assert accounts(firing) == [
+        ("Sid", 120, "Watch 2 (May fire), stood from 12:00 to 14:00 and left to others"),
+    ]
+    assert "120 minutes are in your hours account" in notices_to(sid).get(subject__contains="takes your watch").text
+    watches.confirm(firing.coop, by=ada(), now=watch.ends_at, place_id=taken.public_id)
+    taken.refresh_from_db()
+    assert (accounts(firing)[1][:2], taken.worked_minutes) == (("Sue", 240), 240)
+
+
+@pytest.mark.parametrize(
+    ("after", "stood"),
+    [
+        (timedelta(seconds=-1), None),  # before it begins nothing is stood
+        (timedelta(0), None),
+        (timedelta(seconds=29), None),  # less than half a minute is none
+        (timedelta(seconds=30), 1),
+        (timedelta(hours=6, seconds=-1), 360),
+    ],
+)
+def test_what_is_stood_begins_and_ends_with_the_watch(after, stood):
+    firing = make_watch_firing(stage="lit")
+    watch = watches_of(firing)[1]
+    place = join(watch, ada(), stoker("Sid"))[1]
+    pass_on(watch, place, stoker("Sue"), now=watch.starts_at + after)
+    assert [minutes for _name, minutes, _why in accounts(firing)] == ([stood] if stood else [])
+
+
+def test_a_watch_that_changes_hands_twice_counts_for_all_three():
+    firing = make_watch_firing(stage="lit")
+    night = watches_of(firing)[3]  # 00:00 to 06:00 in Dublin: every hour counts one and a half
+    place = join(night, ada(), stoker("Sid"))[1]
+    second = pass_on(night, place, stoker("Sue"), now=night.starts_at + HOUR)
+    third = pass_on(night, second, stoker("Sol"), now=night.starts_at + 3 * HOUR)
+    watches.confirm(firing.coop, by=ada(), now=night.ends_at, place_id=third.public_id)
+    assert [one[:2] for one in accounts(firing)] == [("Sid", 90), ("Sue", 180), ("Sol", 270)]
+
+
+@pytest.mark.parametrize(
+    ("lights", "clocks"),
+    [
+        # 22:00 IST to 03:00 GMT: 02:00 IST becomes 01:00 GMT, so three and a half hours end at 00:30 GMT, said 01:30
+        (datetime(2026, 10, 24, 21, tzinfo=UTC), "from 22:00 to 01:30 IST"),
+        (datetime(2027, 3, 27, 22, tzinfo=UTC), "from 22:00 to 02:30"),  # 01:00 GMT becomes 02:00 IST
+    ],
+)
+def test_in_the_night_of_the_clock_change_elapsed_hours_count(lights, clocks):
+    firing = make_watch_firing(stage="lit", lights_at=lights)
+    watch = watches_of(firing)[0]
+    place = join(watch, ada(), stoker("Sid"))[1]
+    taken = pass_on(watch, place, stoker("Sue"), now=lights + timedelta(hours=3, minutes=30))
+    watches.confirm(firing.coop, by=ada(), now=watch.ends_at, place_id=taken.public_id)
+    (_sid, stood, why), (_sue, rest, _why) = accounts(firing)
+    assert (stood, rest) == (315, 225)  # all of it is night: 210 and 150 minutes, one and a half times
+    assert clocks in why
+
+
+def test_a_kiln_that_does_not_burn_yet_has_nothing_stood_at_it():
+    firing = make_watch_firing(stage="loading")
+    watch = watches_of(firing)[1]
+    place = join(watch, ada(), stoker("Sid"))[1]
+    pass_on(watch, place, stoker("Sue"), now=watch.starts_at + HOUR)
+    assert accounts(firing) == []
+
+
 # --- Confirming ---
 
 
