@@ -48,6 +48,7 @@ class CoopAPIView(APIView):
 
     signs_in_itself: ClassVar[bool] = True
     needs_key: ClassVar[bool] = True
+    told_once: ClassVar[tuple[str, ...]] = ()  # keys of the answer that are secret and kept nowhere
     coop: Coop
     membership: Membership
 
@@ -98,9 +99,9 @@ def _writes(view: CoopAPIView, handler: Callable[..., Response]) -> Callable[...
         finally:
             once.reset(token)
         if wanted.row is not None:
-            IdempotencyKey.objects.filter(pk=wanted.row.pk).update(
-                status=response.status_code, answer=json.loads(json.dumps(response.data, default=str))
-            )
+            kept = json.loads(json.dumps(response.data, default=str))
+            kept = {**kept, **{name: "" for name in view.told_once if name in kept}} if view.told_once else kept
+            IdempotencyKey.objects.filter(pk=wanted.row.pk).update(status=response.status_code, answer=kept)
         return response
 
     return run

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, Subquery, Sum
+from django.db.models import Exists, F, OuterRef, Q, Subquery, Sum
 
 from coop.home import part
 from coop.models import Membership, Person
@@ -39,7 +39,7 @@ def burning(membership: Membership, now: datetime) -> dict[str, Any] | None:
         .filter(stage=Firing.Stage.LIT)
         .select_related("kiln")
         .annotate(
-            last_dc=Subquery(readings.values("temperature_dc")[:1]),
+            last_dc=Subquery(readings.annotate(true=F("temperature_dc") + F("offset_dc")).values("true")[:1]),
             last_probe=Subquery(readings.values("probe")[:1]),
             last_at=Subquery(readings.values("observed_at")[:1]),
         )

@@ -12,6 +12,7 @@ from firings.api import (
     kilns,
     load_plans,
     on_call,
+    probes,
     rosters,
     space,
     unpacking,
@@ -20,6 +21,7 @@ from firings.api import (
 
 urlpatterns = [
     *kilns.urls,
+    *probes.urls,
     *furniture.urls,
     *firings.urls,
     *space.urls,

@@ -43,6 +43,8 @@ def _feed(row: CalendarFeed) -> dict[str, Any]:
 
 
 class CalendarFeedsView(CoopAPIView):
+    told_once = ("url",)
+
     @extend_schema(operation_id="calendar_feeds_list", responses=CalendarFeedOut(many=True))
     def get(self, request: Request, **kwargs: Any) -> Response:
         """One's own standing calendar links, without their tokens."""

@@ -44,7 +44,9 @@ class EntryIn(serializers.Serializer[Any]):
         required=False, allow_null=True, help_text="Minutes the device's clock is ahead of UTC."
     )
     probe = serializers.CharField(required=False, allow_blank=True, max_length=200)
-    temperature_dc = serializers.IntegerField(required=False, allow_null=True, help_text="Tenths of °C.")
+    temperature_dc = serializers.IntegerField(
+        required=False, allow_null=True, help_text="Tenths of °C, as the probe shows it; or of the air outside."
+    )
     cone = serializers.CharField(required=False, allow_blank=True, max_length=200)
     pack = serializers.CharField(required=False, allow_blank=True, max_length=200)
     cone_state = serializers.CharField(
@@ -56,7 +58,21 @@ class EntryIn(serializers.Serializer[Any]):
     damper = serializers.CharField(required=False, allow_blank=True, max_length=200)
     phase = serializers.CharField(required=False, allow_blank=True, max_length=20, help_text="start or stop.")
     grams = serializers.IntegerField(required=False, allow_null=True)
+    soda_form = serializers.CharField(
+        required=False, allow_blank=True, max_length=20, help_text="dry, damp, spray or block."
+    )
+    place = serializers.CharField(required=False, allow_blank=True, max_length=200)
+    air = serializers.CharField(required=False, allow_blank=True, max_length=200)
+    flame = serializers.CharField(required=False, allow_blank=True, max_length=200)
+    smoke = serializers.CharField(
+        required=False, allow_blank=True, max_length=20, help_text="none, light, grey or black."
+    )
+    kg = serializers.IntegerField(required=False, allow_null=True, help_text="Wood brought.")
+    reason = serializers.CharField(required=False, allow_blank=True, help_text="Why it was decided.")
     text = serializers.CharField(required=False, allow_blank=True)
+    picture_ids = serializers.ListField(
+        child=serializers.UUIDField(), required=False, max_length=log.MOST_PICTURES, help_text="Photos sent before."
+    )
 
 
 class EntriesIn(serializers.Serializer[Any]):
@@ -75,6 +91,7 @@ class EntryOut(serializers.Serializer[Any]):
     entered_at = serializers.DateTimeField()
     by_id = serializers.UUIDField()
     by = serializers.CharField()
+    logger = serializers.CharField(allow_blank=True, help_text="The logger that sent it; then by answers for it.")
     device_id = serializers.CharField(allow_blank=True)
     device_seq = serializers.IntegerField(allow_null=True)
     device_at = serializers.DateTimeField(allow_null=True)
@@ -90,7 +107,16 @@ class EntryOut(serializers.Serializer[Any]):
     damper = serializers.CharField(allow_blank=True)
     phase = serializers.CharField(allow_blank=True)
     grams = serializers.IntegerField(allow_null=True)
+    soda_form = serializers.CharField(allow_blank=True)
+    offset_dc = serializers.IntegerField(help_text="Of the probe at that time: add it to temperature_dc.")
+    place = serializers.CharField(allow_blank=True)
+    air = serializers.CharField(allow_blank=True)
+    flame = serializers.CharField(allow_blank=True)
+    smoke = serializers.CharField(allow_blank=True)
+    kg = serializers.IntegerField(allow_null=True)
+    reason = serializers.CharField(allow_blank=True)
     text = serializers.CharField(allow_blank=True)
+    picture_ids = serializers.ListField(child=serializers.UUIDField())
     corrects_id = serializers.UUIDField(allow_null=True)
     strikes = serializers.BooleanField()
     warnings = serializers.ListField(
@@ -218,6 +244,14 @@ SAME = (
     "damper",
     "phase",
     "grams",
+    "soda_form",
+    "offset_dc",
+    "place",
+    "air",
+    "flame",
+    "smoke",
+    "kg",
+    "reason",
     "text",
     "strikes",
 )
@@ -229,6 +263,8 @@ def _entry(row: LogEntry, warnings: Sequence[str] = ()) -> dict[str, Any]:
         "id": row.public_id,
         "by_id": row.by.public_id,
         "by": row.by.name,
+        "logger": row.logger.name if row.logger is not None else "",
+        "picture_ids": [held.picture.public_id for held in row.pictures.all()],
         "corrects_id": row.corrects.public_id if row.corrects is not None else None,
         "warnings": list(warnings),
     }
@@ -236,7 +272,8 @@ def _entry(row: LogEntry, warnings: Sequence[str] = ()) -> dict[str, Any]:
 
 def _spec(said: dict[str, Any]) -> EntrySpec:
     values = {name: value for name, value in said.items() if value is not None}
-    return EntrySpec(public_id=values.pop("id", None), **values)
+    photos = tuple(values.pop("picture_ids", ()))
+    return EntrySpec(public_id=values.pop("id", None), pictures=photos, **values)
 
 
 def _note(note: HandOver) -> dict[str, Any]:
@@ -269,7 +306,8 @@ class LogView(_OfFiring):
         rows = (
             LogEntry.objects.of(self.coop)
             .filter(firing=self.seen(firing))
-            .select_related("by__person", "corrects")
+            .select_related("by__person", "corrects", "logger")
+            .prefetch_related("pictures__picture")
             .order_by("pk")
         )
         page = Paginator(rows, PAGE).get_page(request.query_params.get("page", "1"))

@@ -18,7 +18,7 @@ HEIGHT: Final = 360
 LEFT, RIGHT, TOP, BOTTOM = 56, 16, 34, 44
 THIN_C: Final = 4.0
 DASHES: Final = ("", "7 4", "2 3", "9 3 2 3", "12 4", "4 2")
-EVENT_KINDS: Final = ("cone", "soda", "round")
+EVENT_KINDS: Final = ("cone", "soda", "round", "draw", "decision", "incident")
 _FORBIDDEN: Final = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
 
 Point = tuple[datetime, float]
@@ -208,7 +208,9 @@ def _label(entry: Entry) -> str:
         return _clean(" ".join(filter(None, ("cone", entry.cone, entry.state))))[:40]
     if entry.kind == "soda":
         return f"soda {entry.grams or 0} g"
-    return f"round {_clean(entry.phase)}"[:40].strip()
+    if entry.kind == "round":
+        return f"round {_clean(entry.phase)}"[:40].strip()
+    return {"draw": "draw ring"}.get(entry.kind, entry.kind)
 
 
 def _described(lines: dict[str, list[Point]], events: Sequence[Entry], zone: ZoneInfo) -> str:

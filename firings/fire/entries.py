@@ -7,17 +7,32 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-KINDS: Final = ("reading", "cone", "stoke", "damper", "round", "soda", "note")
+KINDS: Final = (
+    "reading",
+    "cone",
+    "stoke",
+    "damper",
+    "round",
+    "soda",
+    "flame",
+    "draw",
+    "weather",
+    "decision",
+    "wood",
+    "incident",
+    "note",
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One entry of the log; fields that a kind does not use stay empty.
 
-    reading: ``probe``, ``temperature_dc`` (tenths of °C) · cone: ``cone``, ``pack``, ``state`` (soft,
-    bending, down) · stoke: ``port``, ``pieces`` · damper: ``state`` · round: ``phase`` (start, stop) ·
-    soda: ``grams``, ``port`` · note: ``text``. ``corrects`` is the id of the entry this one
-    replaces; ``struck`` takes it out.
+    reading: ``probe``, ``temperature_dc`` (tenths of °C, the probe's offset ``offset_dc`` in it) · cone: ``cone``,
+    ``pack``, ``place``, ``state`` (soft, bending, down) · stoke: ``port``, ``pieces`` · damper: ``state`` · round:
+    ``phase`` (start, stop) · soda: ``grams``, ``port`` · flame: ``state`` · draw: ``place``, ``text`` · weather:
+    ``temperature_dc``, ``text`` · decision: ``text``, ``reason`` · wood: ``kg``, ``pieces`` · incident and note:
+    ``text``. ``corrects`` is the id of the entry this one replaces; ``struck`` takes it out.
     """
 
     at: datetime
@@ -31,6 +46,10 @@ class Entry:
     pieces: int | None = None
     grams: int | None = None
     phase: str = ""
+    place: str = ""
+    offset_dc: int = 0
+    kg: int | None = None
+    reason: str = ""
     text: str = ""
     by: str = ""
     id: str = ""

@@ -31,6 +31,7 @@ def draft(
         *_cones(log, clock),
         *_soda(log, clock),
         *_rounds(log, now, clock),
+        *_decisions([entry for entry in log if entry.at >= since], clock),
         *_notes([entry for entry in log if entry.at >= since], clock),
     ]
     return lines or [f"Nothing is in the log up to {clock(now)}; say how the fire stands."]
@@ -113,9 +114,22 @@ def _rounds(log: Sequence[Entry], now: datetime, clock: Clock) -> list[str]:
     return [f"The last round ended at {clock(last.at)}, {_minutes(now - last.at)} ago."]
 
 
+def _decisions(recent: Sequence[Entry], clock: Clock) -> list[str]:
+    return [
+        f"Decided at {clock(entry.at)}{_by(entry)}: {entry.text}"
+        + (f" Because: {entry.reason}" if entry.reason else "")
+        for entry in recent
+        if entry.kind == "decision"
+    ] + [f"Incident at {clock(entry.at)}{_by(entry)}: {entry.text}" for entry in recent if entry.kind == "incident"]
+
+
+def _by(entry: Entry) -> str:
+    return f" by {entry.by}" if entry.by else ""
+
+
 def _notes(recent: Sequence[Entry], clock: Clock) -> list[str]:
     return [
-        f"Note at {clock(entry.at)}{f' by {entry.by}' if entry.by else ''}: {entry.text}"
+        f"Note at {clock(entry.at)}{_by(entry)}: {entry.text}"
         for entry in recent
         if entry.kind == "note" and entry.text
     ]

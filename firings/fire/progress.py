@@ -15,6 +15,7 @@ from firings.fire.entries import hours_between
 Reading = tuple[datetime, float]
 
 WINDOW: Final = timedelta(hours=2)
+SPACE: Final = timedelta(minutes=4)
 LEAST_READINGS: Final = 3
 STALL_WINDOWS: Final = ((timedelta(minutes=32), 1.4), (timedelta(minutes=40), 1.1), (timedelta(minutes=50), 0.9))
 WILD_C: Final = 15
@@ -114,6 +115,18 @@ COOLED: Final = (
 )
 EARLY_SHARE: Final = 0.8  # hotter than this nothing is foretold
 LATE_SPAN: Final = 2.5  # readings hotter above the air than so many times the last one no longer count
+
+
+def spaced(readings: Sequence[Reading], apart: timedelta = SPACE) -> list[Reading]:
+    """Of readings in order of time those at least ``apart``, the last always among them.
+
+    A logger may send one every few seconds; what is reckoned from pairs of readings needs no more than these.
+    """
+    kept: list[Reading] = []
+    for point in reversed(readings):
+        if not kept or kept[-1][0] - point[0] >= apart:
+            kept.append(point)
+    return kept[::-1]
 
 
 def rate(readings: Sequence[Reading], *, window: timedelta = WINDOW) -> Rate | None:

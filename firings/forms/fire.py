@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from typing import Any, ClassVar
@@ -12,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from coop.errors import Refused
+from coop.forms import PictureField
 from coop.periods import parse_local
 from firings.fire.cones import CONES
 from firings.models import LogEntry
@@ -100,11 +102,14 @@ class ConeForm(EntryForm):
         required=False,
         widget=forms.TextInput(attrs={"list": "packs", **PLAIN}),
     )
+    place = forms.CharField(
+        label=gettext_lazy("Where it stands"), max_length=30, required=False, widget=forms.TextInput(attrs=PLAIN)
+    )
     cone = forms.ChoiceField(label=gettext_lazy("Cone"), choices=[(name, name) for name in CONES])
     cone_state = forms.ChoiceField(
         label=gettext_lazy("How it stands"), choices=LogEntry.ConeState.choices, widget=forms.RadioSelect
     )
-    field_order = ["pack", "cone", "cone_state"]
+    field_order = ["pack", "place", "cone", "cone_state"]
 
 
 class StokeForm(EntryForm):
@@ -128,9 +133,16 @@ class DamperForm(EntryForm):
         label=gettext_lazy("Damper and air"),
         max_length=60,
         help_text=gettext_lazy("How it stands now, e.g. half in, two bricks open."),
+        required=False,
         widget=forms.TextInput(attrs={"list": "dampers", **PLAIN}),
     )
-    field_order = ["damper"]
+    air = forms.CharField(
+        label=gettext_lazy("Air, where it is apart from the damper"),
+        max_length=60,
+        required=False,
+        widget=forms.TextInput(attrs=PLAIN),
+    )
+    field_order = ["damper", "air"]
 
 
 class RoundForm(EntryForm):
@@ -153,7 +165,95 @@ class SodaForm(EntryForm):
         widget=forms.TextInput(attrs={"list": "ports", **PLAIN}),
     )
     grams = forms.IntegerField(label=gettext_lazy("Soda, g"), min_value=1, max_value=100_000)
-    field_order = ["port", "grams"]
+    soda_form = forms.ChoiceField(
+        label=gettext_lazy("Form of the soda"), choices=[("", "–"), *LogEntry.SodaForm.choices], required=False
+    )
+    field_order = ["port", "grams", "soda_form"]
+
+
+class WithPhoto(EntryForm):
+    """An entry a photo may go with."""
+
+    photo = PictureField(required=False)
+
+    def spec(self, zone: ZoneInfo) -> EntrySpec:
+        photo = self.cleaned_data.pop("photo", None)
+        return replace(super().spec(zone), pictures=(photo,) if photo else ())
+
+
+class FlameForm(WithPhoto):
+    KIND = LogEntry.Kind.FLAME
+    flame = forms.CharField(
+        label=gettext_lazy("Flame"),
+        max_length=60,
+        required=False,
+        help_text=gettext_lazy("Where it shows and how it looks, e.g. an arm's length out of the chimney, lazy."),
+        widget=forms.TextInput(attrs=PLAIN),
+    )
+    smoke = forms.ChoiceField(
+        label=gettext_lazy("Smoke"), choices=LogEntry.Smoke.choices, required=False, widget=forms.RadioSelect
+    )
+    field_order = ["flame", "smoke", "photo"]
+
+
+class DrawForm(WithPhoto):
+    KIND = LogEntry.Kind.DRAW
+    place = forms.CharField(
+        label=gettext_lazy("Where it was drawn"), max_length=30, required=False, widget=forms.TextInput(attrs=PLAIN)
+    )
+    text = forms.CharField(
+        label=gettext_lazy("How it looks"), max_length=4000, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    )
+    field_order = ["place", "text", "photo"]
+
+
+class WeatherForm(EntryForm):
+    KIND = LogEntry.Kind.WEATHER
+    text = forms.CharField(
+        label=gettext_lazy("Rain, wind, sky"), max_length=200, required=False, widget=forms.TextInput(attrs=PLAIN)
+    )
+    temperature_dc = TemperatureField(
+        label=gettext_lazy("Air outside"),
+        required=False,
+        widget=forms.TextInput(attrs={"inputmode": "text", **PLAIN}),
+    )
+    field_order = ["text", "temperature_dc"]
+
+
+class DecisionForm(EntryForm):
+    KIND = LogEntry.Kind.DECISION
+    text = forms.CharField(
+        label=gettext_lazy("What was decided"), max_length=4000, widget=forms.Textarea(attrs={"rows": 2})
+    )
+    reason = forms.CharField(label=gettext_lazy("Why"), max_length=4000, widget=forms.Textarea(attrs={"rows": 2}))
+    field_order = ["text", "reason"]
+
+
+class WoodForm(EntryForm):
+    KIND = LogEntry.Kind.WOOD
+    kg = forms.IntegerField(label=gettext_lazy("Wood, kg"), min_value=1, max_value=100_000, required=False)
+    pieces = forms.IntegerField(label=gettext_lazy("Pieces"), min_value=1, max_value=10_000, required=False)
+    wood_size = forms.CharField(
+        label=gettext_lazy("Size of wood"), max_length=20, required=False, widget=forms.TextInput(attrs=PLAIN)
+    )
+    text = forms.CharField(
+        label=gettext_lazy("From where"), max_length=200, required=False, widget=forms.TextInput(attrs=PLAIN)
+    )
+    field_order = ["kg", "pieces", "wood_size", "text"]
+
+
+class IncidentForm(WithPhoto):
+    KIND = LogEntry.Kind.INCIDENT
+    text = forms.CharField(
+        label=gettext_lazy("What happened"),
+        max_length=4000,
+        help_text=gettext_lazy("Burns, falls, a board that broke, fire outside the kiln. Get help first, write later."),
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+    place = forms.CharField(
+        label=gettext_lazy("Where"), max_length=30, required=False, widget=forms.TextInput(attrs=PLAIN)
+    )
+    field_order = ["text", "place", "photo"]
 
 
 class NoteForm(EntryForm):
@@ -164,8 +264,32 @@ class NoteForm(EntryForm):
     field_order = ["text"]
 
 
+# What is written down now and then, on a page of its own; the rest is pressed on the fire page.
+LESS_OFTEN: tuple[str, ...] = (
+    LogEntry.Kind.DECISION,
+    LogEntry.Kind.FLAME,
+    LogEntry.Kind.DRAW,
+    LogEntry.Kind.WEATHER,
+    LogEntry.Kind.WOOD,
+    LogEntry.Kind.INCIDENT,
+)
 FORMS: dict[str, type[EntryForm]] = {
-    form.KIND: form for form in (ReadingForm, ConeForm, StokeForm, DamperForm, RoundForm, SodaForm, NoteForm)
+    form.KIND: form
+    for form in (
+        ReadingForm,
+        ConeForm,
+        StokeForm,
+        DamperForm,
+        RoundForm,
+        SodaForm,
+        FlameForm,
+        DrawForm,
+        WeatherForm,
+        DecisionForm,
+        WoodForm,
+        IncidentForm,
+        NoteForm,
+    )
 }
 
 

@@ -5,9 +5,9 @@ from .bookings import Allotment, Booking, FitPlan, Piece
 from .feeds import CalendarFeed
 from .firings import Firing, FiringReview, FiringZone, GuestPass, StageMove
 from .furniture import FurnitureLot, FurnitureMove
-from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, TemplateItem, WoodMove, WoodStack, Zone
+from .kilns import CrewPhase, Kiln, Material, PostSet, PostSpot, Probe, TemplateItem, WoodMove, WoodStack, Zone
 from .load_plans import Layer, LoadPlan, Placement
-from .log import LogEntry, LogPicture
+from .log import LogEntry, Logger, LogPicture
 from .on_call import OnCall, WatchCall, WatchPresence
 from .rosters import CrewNews, PlaceQuestion, WatchSwap, WishLimits
 from .watches import (
@@ -47,6 +47,7 @@ __all__ = [
     "LoadPlan",
     "LogEntry",
     "LogPicture",
+    "Logger",
     "Material",
     "OnCall",
     "Outcome",
@@ -56,6 +57,7 @@ __all__ = [
     "Placement",
     "PostSet",
     "PostSpot",
+    "Probe",
     "StageMove",
     "TemplateItem",
     "Watch",

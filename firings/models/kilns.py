@@ -50,6 +50,35 @@ class Kiln(CoopOwned):
         return self.name
 
 
+class Probe(CoopOwned):
+    """A thermocouple of a kiln, and what is added to what it shows: learned from cones, frozen into each reading."""
+
+    kiln = models.ForeignKey(Kiln, on_delete=models.PROTECT, related_name="probes")
+    name = models.CharField(_("name"), max_length=30)
+    place = models.CharField(_("where it sits"), max_length=60, blank=True)
+    offset_dc = models.SmallIntegerField(_("offset, tenths of °C"), default=0)
+    changed_at = models.DateTimeField()
+    changed_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    retired_at = models.DateTimeField(null=True)
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["coop", "kiln", "name"], condition=Q(retired_at=None), name="probe_name_used_once_per_kiln"
+            ),
+            models.CheckConstraint(
+                condition=Q(offset_dc__gte=-1500, offset_dc__lte=1500), name="probe_offset_is_small"
+            ),
+            models.CheckConstraint(condition=~Q(name=""), name="probe_has_a_name"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
 class Zone(CoopOwned):
     """A part of a kiln with boards of one size, one height and one heat."""
 

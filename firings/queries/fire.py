@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from django.utils.translation import gettext as _
 
 from coop.errors import NotFound
-from coop.models import Coop, Membership
+from coop.models import Coop, Membership, Picture
 from coop.periods import elapsed, is_ambiguous
 from coop.templatetags.look import temperature
 from firings.access import check_takes_part
@@ -41,7 +41,8 @@ def rows_of(firing: Firing) -> list[LogEntry]:
     """Every entry of the log in the order of writing, with who wrote it."""
     return list(
         LogEntry.objects.filter(coop=firing.coop_id, firing=firing)
-        .select_related("by__person", "corrects")
+        .select_related("by__person", "corrects", "logger")
+        .prefetch_related("pictures__picture")
         .order_by("pk")
     )
 
@@ -53,22 +54,35 @@ def entries_of(rows: Iterable[LogEntry]) -> list[Entry]:
             at=row.observed_at,
             kind=row.kind,
             probe=row.probe,
-            temperature_dc=row.temperature_dc,
+            temperature_dc=row.true_dc,
+            offset_dc=row.offset_dc,
             cone=row.cone,
             pack=row.pack,
-            state=row.damper if row.kind == LogEntry.Kind.DAMPER else _state_word(row.cone_state),
+            state=_state(row),
+            place=row.place,
+            kg=row.kg,
+            reason=row.reason,
             port=row.port,
             pieces=row.pieces,
             grams=row.grams,
             phase=row.phase,
             text=row.text,
-            by=row.by.name,
+            by=row.who,
             id=str(row.public_id),
             corrects=str(row.corrects.public_id) if row.corrects is not None else "",
             struck=row.strikes,
         )
         for row in rows
     ]
+
+
+def _state(row: LogEntry) -> str:
+    if row.kind == LogEntry.Kind.DAMPER:
+        return ", ".join(filter(None, (row.damper, row.air)))
+    if row.kind == LogEntry.Kind.FLAME:
+        smoke = _("smoke: %(smoke)s") % {"smoke": row.get_smoke_display()} if row.smoke else ""
+        return ", ".join(filter(None, (row.flame, smoke)))
+    return _state_word(row.cone_state)
 
 
 def _state_word(state: str) -> str:
@@ -81,6 +95,11 @@ class LogLine:
 
     entry: LogEntry
     earlier: tuple[LogEntry, ...]
+
+    @property
+    def pictures(self) -> list[Picture]:
+        """The photos of the entry and of what it said before."""
+        return [held.picture for row in (*self.earlier, self.entry) for held in row.pictures.all()]
 
     @property
     def is_struck(self) -> bool:
@@ -116,15 +135,21 @@ class ProbeState:
 
     name: str
     last_dc: int
+    offset_dc: int
     last_at: datetime
     rate_dc: int | None
     rate_low_dc: int | None
     rate_high_dc: int | None
 
     @property
+    def shown_dc(self) -> int:
+        """What the probe itself showed: the next reading is typed from there."""
+        return self.last_dc - self.offset_dc
+
+    @property
     def steps(self) -> list[tuple[int, int]]:
-        """What the quick keys save: tenths of °C, and the step from the last reading."""
-        moved = [(self.last_dc + step, step) for step in (-100, 0, 50, 100, 200)]
+        """What the quick keys save: tenths of °C as the probe shows them, and the step from the last reading."""
+        moved = [(self.shown_dc + step, step) for step in (-100, 0, 50, 100, 200)]
         return [(value, step) for value, step in moved if -500 <= value <= 16000]
 
 
@@ -157,12 +182,12 @@ class FireState:
 def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireState:
     """Reckoned from what the log says now, corrections applied."""
     log = effective(entries)
-    states = tuple(_probe(name, readings(log, name), now) for name in probes_of(log))
+    states = tuple(_probe(name, log, now) for name in probes_of(log))
     fresh = [one for one in states if elapsed(one.last_at, now) <= timedelta(hours=2)]
     stokes = [entry for entry in log if entry.kind == LogEntry.Kind.STOKE]
     stoked_lately = any(elapsed(entry.at, now) <= progress.WINDOW for entry in stokes)
     hottest = max(states, key=lambda one: one.last_dc, default=None)
-    leading = readings(log, hottest.name) if hottest else []
+    leading = progress.spaced(readings(log, hottest.name)) if hottest else []
     rounds = [entry for entry in log if entry.kind == LogEntry.Kind.ROUND]
     soda = [entry for entry in log if entry.kind == LogEntry.Kind.SODA]
     grams = sum(entry.grams or 0 for entry in soda)
@@ -195,14 +220,16 @@ def state_of(firing: Firing, entries: Sequence[Entry], now: datetime) -> FireSta
     )
 
 
-def _probe(name: str, series: Sequence[progress.Reading], now: datetime) -> ProbeState:
+def _probe(name: str, log: Sequence[Entry], now: datetime) -> ProbeState:
     """A rate is told only while it is fresh: one of yesterday would say nothing of the fire now."""
+    series = progress.spaced(readings(log, name))
+    offset = next(e.offset_dc for e in reversed(log) if e.kind == LogEntry.Kind.READING and e.probe == name)
     at, value = series[-1]
     climb = progress.rate(series) if elapsed(at, now) <= progress.WINDOW else None
     tenths = (
         (None, None, None) if climb is None else tuple(round(c * 10) for c in (climb.c_per_h, climb.low, climb.high))
     )
-    return ProbeState(name, round(value * 10), at, *tenths)
+    return ProbeState(name, round(value * 10), offset, at, *tenths)
 
 
 def _since(at: datetime | None, now: datetime) -> timedelta | None:
@@ -271,7 +298,7 @@ def doubts(row: LogEntry, before: Sequence[Entry]) -> list[str]:
 
 def _odd_reading(row: LogEntry, log: Sequence[Entry]) -> list[str]:
     found = []
-    value = row.temperature_dc or 0
+    value = row.true_dc or 0
     if value > HIGHEST_LIKELY_DC:
         found.append(_("%(c)s °C is hotter than kilns of this kind go. Look at the probe again.") % {"c": value // 10})
     last = [entry for entry in log if entry.kind == LogEntry.Kind.READING and entry.probe == row.probe]
@@ -352,6 +379,7 @@ class FirePage:
     last_stoke: Entry | None
     last_soda: Entry | None
     last_size: str
+    last_soda_form: str
     dampers: tuple[str, ...]
     clock_goes_back: bool
     outlook: FireOutlook | None
@@ -388,6 +416,7 @@ def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime,
         last_stoke=stokes[-1] if stokes else None,
         last_soda=charges[-1] if charges else None,
         last_size=next((row.wood_size for row in reversed(rows) if row.wood_size), ""),
+        last_soda_form=next((row.soda_form for row in reversed(rows) if row.soda_form), ""),
         dampers=_lately(entry.state for entry in log if entry.kind == LogEntry.Kind.DAMPER),
         clock_goes_back=may_need_fold(firing, now),
         outlook=(seen := outlook_of(firing, log, now)),
@@ -435,7 +464,7 @@ def find_entry(firing: Firing, entry_id: UUID) -> LogEntry:
     """One entry with who wrote it. Raises NotFound."""
     found: LogEntry | None = (
         LogEntry.objects.filter(coop=firing.coop_id, firing=firing, public_id=entry_id)
-        .select_related("by__person", "corrects")
+        .select_related("by__person", "corrects", "logger")
         .first()
     )
     if found is None:
@@ -465,24 +494,87 @@ def find_hand_over(firing: Firing, hand_over_id: UUID) -> HandOver:
 def in_words(row: LogEntry, person: Any = None) -> str:
     """What an entry says in one line: ``front 1,043 °C``, ``cone 9 (front): half down``, ``soda 250 g at left``."""
     kind = LogEntry.Kind(row.kind)
-    at_port = f" {_('at')} {row.port}" if row.port else ""
-    if kind == LogEntry.Kind.READING:
-        said = f"{row.probe} {temperature(row.temperature_dc, person)}" if row.temperature_dc is not None else ""
-    elif kind == LogEntry.Kind.CONE:
-        pack = f" ({row.pack})" if row.pack else ""
-        said = f"{_('cone')} {row.cone}{pack}: {_state_word(row.cone_state)}" if row.cone else ""
-    elif kind == LogEntry.Kind.STOKE:
-        parts = [str(row.pieces) if row.pieces else "", row.wood_size]
-        said = f"{_('stoke')}{at_port}: {' '.join(filter(None, parts))}".rstrip(": ")
-    elif kind == LogEntry.Kind.DAMPER:
-        said = f"{_('damper and air')}: {row.damper}" if row.damper else ""
-    elif kind == LogEntry.Kind.ROUND:
-        said = {"start": _("round started"), "stop": _("round stopped")}.get(row.phase, "")
-    elif kind == LogEntry.Kind.SODA:
-        said = f"{_('soda')} {row.grams} g{at_port}" if row.grams else ""
-    else:
-        said = ""
-    return "; ".join(filter(None, (said, row.text))) or str(row.get_kind_display())
+    say = _SAID.get(kind)
+    said = _reading_said(row, person) if kind == LogEntry.Kind.READING else say(row) if say else ""
+    if kind == LogEntry.Kind.WEATHER and row.temperature_dc is not None:
+        said = f"{_('weather')} {temperature(row.temperature_dc, person)}"
+    because = _("because: %(reason)s") % {"reason": row.reason} if row.reason else ""
+    return "; ".join(filter(None, (said, row.text, because))) or str(row.get_kind_display())
+
+
+def _reading_said(row: LogEntry, person: Any) -> str:
+    if row.temperature_dc is None:
+        return ""
+    said = f"{row.probe} {temperature(row.true_dc, person)}"
+    if not row.offset_dc:
+        return said
+    return f"{said} ({_('shown: %(shown)s') % {'shown': temperature(row.temperature_dc, person)}})"
+
+
+def _cone_said(row: LogEntry) -> str:
+    where = ", ".join(filter(None, (row.pack, row.place)))
+    return f"{_('cone')} {row.cone}{f' ({where})' if where else ''}: {_state_word(row.cone_state)}" if row.cone else ""
+
+
+def _stoke_said(row: LogEntry) -> str:
+    parts = [str(row.pieces) if row.pieces else "", row.wood_size]
+    return f"{_('stoke')}{_at_port(row)}: {' '.join(filter(None, parts))}".rstrip(": ")
+
+
+def _damper_said(row: LogEntry) -> str:
+    air = _("air: %(air)s") % {"air": row.air} if row.air else ""
+    said = ", ".join(filter(None, (row.damper, air)))
+    return f"{_('damper and air')}: {said}" if said else ""
+
+
+def _round_said(row: LogEntry) -> str:
+    return {"start": _("round started"), "stop": _("round stopped")}.get(row.phase, "")
+
+
+def _soda_said(row: LogEntry) -> str:
+    form = f", {row.get_soda_form_display()}" if row.soda_form else ""
+    return f"{_('soda')} {row.grams} g{_at_port(row)}{form}" if row.grams else ""
+
+
+def _flame_said(row: LogEntry) -> str:
+    said = _state(row)
+    return f"{_('flame')}: {said}" if said else ""
+
+
+def _draw_said(row: LogEntry) -> str:
+    return f"{_('draw ring')}{f' ({row.place})' if row.place else ''}"
+
+
+def _decision_said(row: LogEntry) -> str:
+    return str(_("decision")) if row.text else ""
+
+
+def _wood_said(row: LogEntry) -> str:
+    amount = [f"{row.kg} kg" if row.kg else "", _("%(n)s pieces") % {"n": row.pieces} if row.pieces else ""]
+    said = " ".join(filter(None, (", ".join(filter(None, amount)), row.wood_size)))
+    return f"{_('wood brought')}: {said}" if said else ""
+
+
+def _incident_said(row: LogEntry) -> str:
+    return f"{_('incident')}{f' ({row.place})' if row.place else ''}" if row.text else ""
+
+
+def _at_port(row: LogEntry) -> str:
+    return f" {_('at')} {row.port}" if row.port else ""
+
+
+_SAID: Final[dict[str, Callable[[LogEntry], str]]] = {
+    LogEntry.Kind.CONE: _cone_said,
+    LogEntry.Kind.STOKE: _stoke_said,
+    LogEntry.Kind.DAMPER: _damper_said,
+    LogEntry.Kind.ROUND: _round_said,
+    LogEntry.Kind.SODA: _soda_said,
+    LogEntry.Kind.FLAME: _flame_said,
+    LogEntry.Kind.DRAW: _draw_said,
+    LogEntry.Kind.DECISION: _decision_said,
+    LogEntry.Kind.WOOD: _wood_said,
+    LogEntry.Kind.INCIDENT: _incident_said,
+}
 
 
 def _lately(words: Iterable[str]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Final
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
+from django.db.models import F
 from django.utils.translation import gettext as _
 
 from coop.access import allowed
@@ -96,7 +97,7 @@ def heat_of(firing: Firing) -> Heat | None:
         LogEntry.objects.filter(coop=firing.coop_id, firing=firing, kind=LogEntry.Kind.READING, strikes=False)
         .filter(corrections=None, temperature_dc__isnull=False)
         .order_by("observed_at")
-        .values_list("probe", "temperature_dc", "observed_at")
+        .values_list("probe", F("temperature_dc") + F("offset_dc"), "observed_at")
     )
     last = {probe: Heat(probe, dc, at) for probe, dc, at in rows}
     latest = max((one.at for one in last.values()), default=None)

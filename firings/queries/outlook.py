@@ -117,9 +117,10 @@ def earlier_fires(firing: Firing, target_c: float) -> list[ahead.Earlier]:
     rows = LogEntry.objects.filter(coop=firing.coop_id, firing__in=list(fires), kind=LogEntry.Kind.READING)
     standing = rows.filter(corrections=None, strikes=False).exclude(temperature_dc=None).order_by("observed_at")
     series: dict[int, dict[str, list[progress.Reading]]] = defaultdict(lambda: defaultdict(list))
-    for fire, at, probe, tenths in standing.values_list("firing_id", "observed_at", "probe", "temperature_dc"):
+    said = standing.values_list("firing_id", "observed_at", "probe", "temperature_dc", "offset_dc")
+    for fire, at, probe, tenths, offset in said:
         if fires[fire].ended_at is not None and at <= fires[fire].ended_at:
-            series[fire][probe].append((at, (tenths or 0) / 10))
+            series[fire][probe].append((at, ((tenths or 0) + offset) / 10))
     found = []
     for pk, by_probe in series.items():
         lit_at, ended_at = fires[pk].lit_at, fires[pk].ended_at
@@ -132,4 +133,5 @@ def earlier_fires(firing: Firing, target_c: float) -> list[ahead.Earlier]:
 
 def _leading(log: Sequence[Entry]) -> list[progress.Reading]:
     """The readings of the probe that reads highest now."""
-    return max((readings(log, name) for name in probes_of(log)), key=lambda points: points[-1][1], default=[])
+    lines = (progress.spaced(readings(log, name)) for name in probes_of(log))
+    return max(lines, key=lambda points: points[-1][1], default=[])

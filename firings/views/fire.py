@@ -110,7 +110,11 @@ def _forms(page: queries.FirePage, request: CoopRequest, faulty: EntryForm | Non
             "pieces": stoke.pieces if stoke else None,
             "wood_size": page.last_size,
         },
-        "soda": {"port": soda.port if soda else "", "grams": soda.grams if soda else None},
+        "soda": {
+            "port": soda.port if soda else "",
+            "grams": soda.grams if soda else None,
+            "soda_form": page.last_soda_form,
+        },
         "round": {"phase": "stop" if state.round_since is not None else "start"},
     }
     made = {kind: FORMS[kind](initial=initial.get(kind, {}), **extra) for kind in FORMS if kind != "reading"}
@@ -119,7 +123,7 @@ def _forms(page: queries.FirePage, request: CoopRequest, faulty: EntryForm | Non
         (
             probe,
             ReadingForm(
-                initial={"probe": probe.name, "temperature_dc": degrees(probe.last_dc, fahrenheit)},
+                initial={"probe": probe.name, "temperature_dc": degrees(probe.shown_dc, fahrenheit)},
                 auto_id=f"probe{place}_%s",
                 **extra,
             ),
@@ -175,7 +179,7 @@ def log_entry(request: CoopRequest, firing: UUID, entry: UUID) -> HttpResponse:
     }
     if request.method != "POST":
         return _entry_page(request, found, row, FORMS[row.kind](initial=_said(row, zone, options), **options))
-    form = FORMS[row.kind](request.POST, **options)
+    form = FORMS[row.kind](request.POST, request.FILES, **options)
     try:
         if not form.is_valid():
             raise Malformed([_("Something was not filled in; look at the fields below.")])
@@ -191,7 +195,10 @@ def log_entry(request: CoopRequest, firing: UUID, entry: UUID) -> HttpResponse:
 
 def _said(row: LogEntry, zone: ZoneInfo, options: dict[str, Any]) -> dict[str, Any]:
     local = row.observed_at.astimezone(zone)
-    fields = ("probe", "cone", "pack", "cone_state", "port", "pieces", "wood_size", "damper", "phase", "grams", "text")
+    fields = (
+        *("probe", "cone", "pack", "place", "cone_state", "port", "pieces", "wood_size", "damper", "air"),
+        *("phase", "grams", "soda_form", "flame", "smoke", "kg", "reason", "text"),
+    )
     return {
         **{name: getattr(row, name) for name in fields},
         "temperature_dc": degrees(row.temperature_dc, options["fahrenheit"]),

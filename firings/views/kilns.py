@@ -24,6 +24,7 @@ from firings.forms.kilns import KilnFileForm, KilnForm, MaterialForm, WoodMoveFo
 from firings.queries import firings as firing_queries
 from firings.queries import furniture as furniture_queries
 from firings.queries import kilns as queries
+from firings.queries import probes as probe_queries
 from firings.services import kilns as services
 
 
@@ -67,6 +68,7 @@ def kiln(request: CoopRequest, kiln: UUID) -> HttpResponse:
         inner_ml=found.volume_l * 1000,
         firings=queries.firings_of(found),
         furniture=furniture_queries.groups_of(found),
+        probes=probe_queries.probes_of(found),
     )
 
 

@@ -97,7 +97,7 @@ def test_the_last_temperatures_that_could_be_are_taken(dc):
         (EntrySpec(kind="soda", grams=0), "in grams"),
         (EntrySpec(kind="note", text="  "), "Write the note"),
         (EntrySpec(kind="note", text="x" * 4001), "at most 4000"),
-        (EntrySpec(kind="weather", text="rain"), "no entry of the kind"),
+        (EntrySpec(kind="tide", text="out"), "no entry of the kind"),
         (EntrySpec(kind="stoke", port="p" * 31), "too long"),
         (EntrySpec(kind="note", text="x", device_seq=-1), "from 0 up"),
     ],

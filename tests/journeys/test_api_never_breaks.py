@@ -14,7 +14,7 @@ from billing.models import BankFile, BankLine, Question, Receipt, Settlement, St
 from billing.services import ask, read_bank_file, take_bank_file
 from coop.models import Picture
 from firings import models
-from firings.services import chores, hand_overs, kilns, load_plans, unpacking, watches
+from firings.services import chores, hand_overs, kilns, load_plans, probes, unpacking, watches
 from tests.factories import NOW, make_coop, make_member
 from tests.factories_bank import Moved, camt, set_account
 from tests.factories_fire import HOUR, make_fire_with_pieces, reading, write
@@ -91,6 +91,8 @@ def all_round(monkeypatch):
     kilns.add_wood_stack(
         coop, by=who, now=NOW, name="Rick", species="ash", size_class="split", stacked_dm3=900, moisture_permille=180
     )
+    probes.add_probe(coop, by=who, now=NOW, kiln_id=kiln.public_id, name="front")
+    probes.make_logger(coop, by=who, now=NOW, kiln_id=kiln.public_id, name="Box")
     after = make_fire_with_pieces("cleanup", kiln=kiln, lead=who)
     unpacking.report_damage(
         coop,
@@ -167,6 +169,8 @@ def rows_named(name, path, coop):
         "piece": models.Piece,
         "place": models.ChorePlace if "chore-" in path else models.WatchPlace,
         "picture": Picture,
+        "probe": models.Probe,
+        "logger": models.Logger,
         "placement": models.Placement,
         "plan": models.LoadPlan,
         "proposal": models.WatchProposal,
