@@ -15,7 +15,7 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 
 .NOTPARALLEL:
 .PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format browser clean \
-	backup restore bench-load bench-watches bench-watches-why bench-fire bench-money
+	backup restore faults bench-load bench-watches bench-watches-why bench-fire bench-money
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
@@ -26,6 +26,7 @@ help:
 	@echo 'make test-postgres  the same on PostgreSQL (DATABASE_URL, REDIS_URL)'
 	@echo 'make check          lint, types, import contracts, migrations, settings, API schema'
 	@echo 'make schema         write docs/api/openapi.yaml anew'
+	@echo 'make faults         kill and cut the running service, count what is lost (ARGS=--small; minutes)'
 	@echo 'make bench-load     how low the load planner stacks, beside other ways (minutes; pictures in var/bench)'
 	@echo 'make bench-watches  rosters: greedy, planner and bounds side by side (ARGS=--help)'
 	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
@@ -90,6 +91,9 @@ schema-check: $(ENV)/.ready-dev
 schema: $(ENV)/.ready-dev
 	@mkdir -p docs/api
 	$(BIN)/python manage.py spectacular --validate --fail-on-warn --file docs/api/openapi.yaml
+
+faults: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.faults.run $(ARGS)
 
 # ARGS: a folder with further instances, --seconds 1,10,60, --seeds 3, --bins 0 (all), --only kilns,bins,fits,growth
 bench-load: $(ENV)/.ready-dev

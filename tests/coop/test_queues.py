@@ -288,3 +288,23 @@ def test_what_waits_too_long_is_seen():
     assert queues.overdue_since(NOW) == NOW - timedelta(minutes=7)
     queues.sweep(at(NOW))
     assert queues.overdue_since(NOW) is None
+
+
+def test_a_clock_that_jumps_loses_no_mail_and_sends_none_twice():
+    coop, jumps = make_coop(), [0, -7200, 86_400, -86_400, 3600, 0, 7200, 90_000]
+    moments = [NOW + timedelta(seconds=jump) for jump in jumps]
+    for number, moment in enumerate(moments):
+        tell(coop, key=str(number), now=moment)
+        queues.sweep(at(moment))
+    queues.sweep(at(max(moments)))
+    assert Notice.objects.exclude(sent_at=None).count() == len(mails()) == len(jumps)
+    assert set(Notice.objects.values_list("attempts", flat=True)) == {1}
+
+
+def test_a_lease_taken_before_the_clock_went_back_ends_all_the_same():
+    notice = tell(make_coop())
+    Notice.objects.filter(pk=notice.pk).update(leased_until=NOW + queues.SENDING, attempts=1)
+    queues.sweep(at(NOW - timedelta(hours=1)))
+    assert mails() == []
+    queues.sweep(at(NOW + queues.SENDING + timedelta(seconds=1)))
+    assert len(mails()) == 1
