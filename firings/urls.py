@@ -20,6 +20,7 @@ from firings.views import (
     space,
     unpacking,
     watches,
+    wood,
 )
 
 urlpatterns = [
@@ -27,6 +28,7 @@ urlpatterns = [
     *kilns.urls,
     *probes.urls,
     *furniture.urls,
+    *wood.urls,
     *firings.urls,
     *space.urls,
     *allotments.urls,

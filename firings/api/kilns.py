@@ -151,6 +151,12 @@ class WoodStackOut(serializers.Serializer[Any]):
     split_on = serializers.DateField(allow_null=True)
     is_covered = serializers.BooleanField()
     reach_order = serializers.IntegerField()
+    counted_at = serializers.DateTimeField(allow_null=True)
+
+
+class WoodCountIn(serializers.Serializer[Any]):
+    counted_dm3 = serializers.IntegerField(min_value=0, max_value=10_000_000, help_text="Litres stacked, as measured.")
+    why = serializers.CharField(required=False, allow_blank=True, default="", max_length=200)
 
 
 class WoodStacksOut(serializers.Serializer[Any]):
@@ -167,6 +173,7 @@ class WoodMoveIn(serializers.Serializer[Any]):
 class WoodMoveOut(serializers.Serializer[Any]):
     id = serializers.UUIDField(source="public_id")
     stacked_dm3 = serializers.IntegerField()
+    counted_dm3 = serializers.IntegerField(allow_null=True, help_text="What was there, where this is a stock-taking.")
     at = serializers.DateTimeField()
     note = serializers.CharField(allow_blank=True)
 
@@ -250,10 +257,20 @@ class WoodMovesView(CoopAPIView):
         return Response(WoodMoveOut(move).data, status=201)
 
 
+class WoodCountsView(CoopAPIView):
+    @extend_schema(operation_id="wood_count", request=WoodCountIn, responses={201: WoodMoveOut})
+    def post(self, request: Request, stack: UUID, **kwargs: Any) -> Response:
+        """Write down what a stack holds by measuring it; a difference from the book needs its reason."""
+        said = self.read(WoodCountIn)
+        counted = services.count_wood(self.coop, by=self.membership, now=timezone.now(), stack_id=stack, **said)
+        return Response(WoodMoveOut(counted).data, status=201)
+
+
 urls = [
     path("kilns/", KilnsView.as_view(), name="api_kilns"),
     path("kilns/<uuid:kiln>/", KilnView.as_view(), name="api_kiln"),
     path("materials/", MaterialsView.as_view(), name="api_materials"),
     path("wood-stacks/", WoodStacksView.as_view(), name="api_wood_stacks"),
+    path("wood-stacks/<uuid:stack>/counts/", WoodCountsView.as_view(), name="api_wood_counts"),
     path("wood-stacks/<uuid:stack>/moves/", WoodMovesView.as_view(), name="api_wood_moves"),
 ]

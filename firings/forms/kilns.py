@@ -526,22 +526,46 @@ class WoodStackForm(forms.Form):
     )
     kiln_id = forms.ChoiceField(label=gettext_lazy("For one kiln only"), required=False)
 
-    def __init__(self, *args: Any, kilns: Iterable[Kiln], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, kilns: Iterable[Kiln], is_new: bool = True, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["kiln_id"].choices = [  # type: ignore[attr-defined]
             ("", _("for any kiln")),
             *((str(kiln.public_id), kiln.name) for kiln in kilns),
         ]
+        if not is_new:  # what lies there changes by moving and counting
+            del self.fields["stacked"]
 
     def told(self) -> dict[str, Any]:
         said = dict(self.cleaned_data)
-        stacked, moisture = said.pop("stacked"), said.pop("moisture")
+        moisture = said.pop("moisture")
+        if "stacked" in said:
+            said["stacked_dm3"] = int(said.pop("stacked") * 1000)
         return {
             **said,
-            "stacked_dm3": int(stacked * 1000),
             "moisture_permille": int(moisture * 10),
             "kiln_id": said["kiln_id"] or None,
         }
+
+
+class WoodCountForm(forms.Form):
+    """What a stack holds by measuring it, and why the book says otherwise."""
+
+    counted = DecimalIn(
+        label=gettext_lazy("Counted, m³ stacked"),
+        min_value=0,
+        max_value=10_000,
+        decimal_places=3,
+        help_text=gettext_lazy("Length x width x height of what is there now, air included."),
+    )
+    why = forms.CharField(
+        label=gettext_lazy("Why it differs from the book"),
+        max_length=200,
+        required=False,
+        help_text=gettext_lazy("For example: measured badly before, burnt and not written down, rot, gone."),
+    )
+
+    def told(self) -> dict[str, Any]:
+        return {"counted_dm3": int(self.cleaned_data["counted"] * 1000), "why": self.cleaned_data["why"]}
 
 
 class WoodMoveForm(forms.Form):

@@ -268,6 +268,7 @@ class WoodStack(CoopOwned):
     split_on = models.DateField(_("split on"), null=True, blank=True)
     is_covered = models.BooleanField(_("covered"), default=True)
     reach_order = models.PositiveSmallIntegerField(_("reached as number"), default=1)
+    counted_at = models.DateTimeField(null=True)  # when somebody last measured it
 
     objects = OfCoop.as_manager()
 
@@ -283,11 +284,12 @@ class WoodStack(CoopOwned):
 
 
 class WoodMove(CoopOwned):
-    """Wood added to or taken from a stack (litres stacked; minus is taken)."""
+    """Wood added to or taken from a stack (litres stacked; minus is taken), or what counting it put right."""
 
     stack = models.ForeignKey(WoodStack, on_delete=models.PROTECT, related_name="moves")
     firing = models.ForeignKey("firings.Firing", on_delete=models.PROTECT, related_name="wood_moves", null=True)
     stacked_dm3 = models.IntegerField()
+    counted_dm3 = models.PositiveIntegerField(null=True)  # a stock-taking: what was there, beside what the book said
     at = models.DateTimeField()
     by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
     note = models.CharField(max_length=200, blank=True)
@@ -296,7 +298,19 @@ class WoodMove(CoopOwned):
 
     class Meta:
         ordering = ["-at", "-pk"]
-        constraints = [models.CheckConstraint(condition=~Q(stacked_dm3=0), name="wood_move_moves_something")]
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(stacked_dm3=0) | Q(counted_dm3__isnull=False), name="wood_move_moves_something"
+            ),
+            models.CheckConstraint(
+                condition=Q(counted_dm3=None) | Q(stacked_dm3=0) | ~Q(note=""), name="wood_difference_says_why"
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.stacked_dm3} dm3"
+
+    @property
+    def book_dm3(self) -> int | None:
+        """What the book said before it was counted."""
+        return None if self.counted_dm3 is None else self.counted_dm3 - self.stacked_dm3

@@ -14,9 +14,9 @@ from django.utils.translation import ngettext
 from coop.errors import NotFound
 from coop.models import Membership, SignOff
 from coop.policy import Terms
-from firings.fire import wood
-from firings.models import Chore, ChorePlace, Firing, WoodStack
+from firings.models import Chore, ChorePlace, Firing
 from firings.queries import hours
+from firings.queries.wood import plan_of
 from firings.roster.problem import Task
 
 MOST = 50
@@ -98,14 +98,7 @@ class WoodNeed:
 
 def wood_need(firing: Firing) -> WoodNeed:
     """Wood still to be cut for this firing, from the kiln's need and the stacks as they stand."""
-    kiln = firing.kiln
-    stacks = [
-        wood.Stack(row.species, row.size_class, row.moisture_permille / 1000, row.stacked_dm3 / 1000)
-        for row in WoodStack.objects.filter(coop=firing.coop_id).order_by("reach_order", "pk")
-        if row.kiln_id in (None, kiln.pk) and row.stacked_dm3 and row.species.strip().lower() in wood.SPECIES
-        if row.moisture_permille <= 800
-    ]
-    plan = wood.plan(volume_m3=kiln.volume_l / 1000, kg_per_m3=kiln.wood_kg_per_m3, stacks=stacks)
+    plan = plan_of(firing)
     return WoodNeed(plan.short_stacked_m3, plan.short_stacked_m3 / M3_PER_HOUR)
 
 

@@ -55,6 +55,7 @@ say(
     material_price_is_not_negative=gettext_lazy("A price is zero or more."),
     wood_stack_named_once=gettext_lazy("There is a stack of this name already; give this one another name."),
     wood_moisture_is_below_all=gettext_lazy("Moisture is a share of the wet mass, below 1000 parts of 1000."),
+    wood_difference_says_why=gettext_lazy("Say why the count differs from the book."),
     wood_move_moves_something=gettext_lazy("Say how much wood was moved."),
 )
 
@@ -439,6 +440,77 @@ def move_wood(
     return WoodMove.objects.create(
         coop=coop, stack=stack, firing=firing, stacked_dm3=stacked_dm3, at=now, by=by, note=note.strip()[:200]
     )
+
+
+@use_case
+def count_wood(
+    coop: Coop, *, by: Membership | None, now: datetime, stack_id: UUID, counted_dm3: int, why: str = ""
+) -> WoodMove:
+    """Write down what a stack holds by measuring it; what differs from the book becomes a row with its reason."""
+    check_moves_wood(by)
+    stack = WoodStack.objects.of(coop).filter(public_id=stack_id).first()
+    if stack is None:
+        raise NotFound(_("There is no such stack here."))
+    if not 0 <= counted_dm3 <= 10_000_000:
+        raise _wrong("counted", _("Between 0 and 10,000 m³ stacked."))
+    difference, reason = counted_dm3 - stack.stacked_dm3, why.strip()[:200]
+    if difference and not reason:
+        raise _wrong(
+            "why",
+            _("The book says %(book)s litres, you counted %(counted)s. Say in a few words why they differ.")
+            % {"book": stack.stacked_dm3, "counted": counted_dm3},
+        )
+    as_seen = WoodStack.objects.of(coop).filter(pk=stack.pk, stacked_dm3=stack.stacked_dm3)
+    if not as_seen.update(stacked_dm3=counted_dm3, counted_at=now):
+        raise Taken(_("Somebody moved wood on this stack just now. Count it again."))
+    counted: WoodMove = WoodMove.objects.create(
+        coop=coop, stack=stack, stacked_dm3=difference, counted_dm3=counted_dm3, at=now, by=by, note=reason
+    )
+    return counted
+
+
+def _wrong(field: str, sentence: str) -> Refused:
+    return Refused(sentence, fields={field: [sentence]})
+
+
+@use_case
+def change_wood_stack(
+    coop: Coop,
+    *,
+    by: Membership | None,
+    now: datetime,
+    stack_id: UUID,
+    name: str,
+    species: str,
+    size_class: str,
+    moisture_permille: int,
+    kiln_id: UUID | None = None,
+    split_on: date | None = None,
+    is_covered: bool = True,
+    reach_order: int = 1,
+) -> WoodStack:
+    """What a stack is, as measured anew; how much is on it changes by moving and counting only."""
+    check_steward(by)
+    stack: WoodStack | None = WoodStack.objects.of(coop).filter(public_id=stack_id).first()
+    if stack is None:
+        raise NotFound(_("There is no such stack here."))
+    texts = {"name": name, "species": species, "size_class": size_class}
+    _check_wood(texts, stack.stacked_dm3, moisture_permille, reach_order)
+    if WoodStack.objects.of(coop).filter(name=name.strip()).exclude(pk=stack.pk).exists():
+        sentence = _("There is a stack of this name already; give this one another name.")
+        raise Taken(sentence, fields={"name": [sentence]})
+    WoodStack.objects.of(coop).filter(pk=stack.pk).update(
+        kiln=kiln_of(coop, kiln_id) if kiln_id else None,
+        name=name.strip(),
+        species=species.strip(),
+        size_class=size_class.strip(),
+        moisture_permille=moisture_permille,
+        split_on=split_on,
+        is_covered=is_covered,
+        reach_order=reach_order,
+    )
+    stack.refresh_from_db()
+    return stack
 
 
 def check_moves_wood(by: Membership | None) -> None:

@@ -26,6 +26,7 @@ from firings.forms.fire import FORMS, EntryForm, HandOverForm, ReadingForm, Stri
 from firings.models import Firing, LogEntry
 from firings.queries import fire as queries
 from firings.queries.firings import firing_of
+from firings.queries.wood import wood_of
 from firings.services import hand_overs, log
 
 READINGS_SHOWN = 12
@@ -94,6 +95,9 @@ def _page(request: CoopRequest, firing: UUID, *, faulty: EntryForm | None = None
         "takes_notes": may_write and allowed(log.check_takes_log, found, LogEntry.Kind.NOTE),
         "leads": allowed(check_leads, request.membership, found),
         "burns": found.stage == Firing.Stage.LIT,
+        "wood": wood_of(found, page.state.log, now, page.outlook.end.likely if page.outlook else None)
+        if found.stage == Firing.Stage.LIT
+        else None,
         **_forms(page, request, faulty),
     }
     return render(request, "firings/firing_fire.html", context, status=status)

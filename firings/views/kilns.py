@@ -295,7 +295,8 @@ def wood_move(request: CoopRequest, stack: UUID) -> HttpResponse:
     template, found = "firings/wood_move.html", queries.stack_for(request.coop, stack)
     firings = queries.firings_to_burn_in(request.coop)
     if request.method != "POST":
-        return _show(request, template, form=WoodMoveForm(firings=firings), stack=found, moves=queries.moves_of(found))
+        form = WoodMoveForm(firings=firings, initial={"firing_id": request.GET.get("firing", "")})
+        return _show(request, template, form=form, stack=found, moves=queries.moves_of(found))
     form, status = WoodMoveForm(request.POST, firings=firings), 400
     if form.is_valid():
         try:

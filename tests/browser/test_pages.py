@@ -59,6 +59,8 @@ PEOPLE = {
         "cooling:",
         "cooling:fire/",
         "cooling:fire/end/",
+        "burning:wood/",
+        "wood/ > main td a[href*=count]",
         "burning:fire/",
         "burning:fire/end/",
         "burning:load-plan/",

@@ -18,6 +18,8 @@ from firings.fire.wood import (
     dry_kg,
     heat_mj,
     hours_left,
+    lasting,
+    learned,
     m3_to_cords,
     moisture_from_dry_basis,
     net_heat_mj_per_kg,
@@ -153,6 +155,72 @@ def test_size_classes_are_short_by_their_own_stacks():
 def test_hours_left_follow_the_rate_so_far():
     assert hours_left(300, 600, 12) == pytest.approx(6)
     assert hours_left(300, 0, 0) is None
+
+
+# --- A kiln's own firings -----------------------------------------------------------------
+
+
+def test_without_own_firings_the_sheet_stands_and_the_span_holds_the_published_firings():
+    # ref firings_published.csv FI001-FI004: 569, 546, 561 and 714 kg per m3 setting to cone 10 (mean 598)
+    need = learned(598, [])
+    assert need.likely == pytest.approx(598)
+    assert need.low < 546 < 714 < need.high
+
+
+@given(prior=st.floats(100, 2000), own=st.lists(st.floats(100, 2000), max_size=8))
+def test_own_firings_draw_the_need_to_their_mean_and_narrow_the_span(prior, own):
+    need = learned(prior, own)
+    assert min([prior, *own]) - 1e-6 <= need.likely <= max([prior, *own]) + 1e-6
+    assert need.low <= need.likely <= need.high
+    more = learned(prior, [*own, need.likely])
+    assert more.high - more.low < need.high - need.low
+    assert more.likely == pytest.approx(need.likely)
+
+
+def test_the_normal_model_by_hand():
+    # prior 600 with spread 120, firings scatter by 72: two firings at 700 weigh 2 / 72^2 against 1 / 120^2
+    need = learned(600, [700, 700])
+    assert need.likely == pytest.approx((600 / 120**2 + 1400 / 72**2) / (1 / 120**2 + 2 / 72**2))
+
+
+def test_a_need_of_nothing_is_refused():
+    with pytest.raises(Refused, match="above zero"):
+        learned(0, [600])
+
+
+def burning(**changes):
+    usual = {
+        "ready_kg": 400,
+        "taken_kg": 300,
+        "pieces": 100,
+        "late_pieces": 30,
+        "late_h": 3,
+        "kg_per_piece": 2.0,
+        "hours_fired": 10,
+        "planned_kg_per_h": 40,
+    }
+    return lasting(**{**usual, **changes})
+
+
+def test_wood_lasts_by_what_pieces_weigh_where_earlier_firings_say_so():
+    # 400 on the stacks + 300 taken - 100 x 2 kg burnt = 500 kg; 30 x 2 kg in 3 h = 20 kg an hour
+    made = burning()
+    assert (made.left_kg, made.kg_per_h, made.hours) == (500, 20, 25)
+    assert "2.0 kg each" in made.based_on
+
+
+def test_else_by_what_was_taken_off_the_stacks_else_by_the_plan():
+    taken = burning(kg_per_piece=None)
+    assert (taken.left_kg, taken.kg_per_h) == (400, 30)
+    assert "taken off the stacks" in taken.based_on
+    planned = burning(kg_per_piece=None, taken_kg=0, hours_fired=5)
+    assert (planned.left_kg, planned.kg_per_h, planned.hours) == (200, 40, 5)
+    assert "usual need" in planned.based_on
+
+
+@given(ready=st.floats(0, 5000), more=st.floats(0, 500))
+def test_more_on_the_stacks_never_lasts_shorter(ready, more):
+    assert burning(ready_kg=ready + more).hours >= burning(ready_kg=ready).hours
 
 
 SAMPLE = (Path(forecast.__file__).parent.parent / "samples" / "wood-plan.json").read_text("utf-8")

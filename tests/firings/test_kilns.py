@@ -426,9 +426,9 @@ def _spot(**fields):
     return make
 
 
-def _move_nothing():
+def _move_nothing(**changes):
     stack = WoodStack.objects.get(name="North wall")
-    WoodMove.objects.create(coop=stack.coop, stack=stack, stacked_dm3=0, at=NOW)
+    WoodMove.objects.create(**{"coop": stack.coop, "stack": stack, "stacked_dm3": 0, "at": NOW, **changes})
 
 
 def _again(make):
@@ -474,6 +474,7 @@ WALLS = [
         lambda: WoodStack.objects.create(coop=make_coop(), name="N", stacked_dm3=1, moisture_permille=1000),
     ),
     ("wood_move_moves_something", _move_nothing),
+    ("wood_difference_says_why", lambda: _move_nothing(stacked_dm3=-1, counted_dm3=2999)),
 ]
 
 
