@@ -16,7 +16,9 @@ from billing.bank_files import movements as bank_movements
 from billing.models import BankProfile, Payment, Pool
 from coop import money
 from coop.errors import Refused
+from coop.forms import PolicyForm
 from coop.models import Membership
+from coop.policy import Terms
 from firings.tables import MAX_BYTES
 
 _DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
@@ -245,3 +247,35 @@ class TextForm(forms.Form):
     def __init__(self, data: Any = None, *, label: str) -> None:
         super().__init__(data)
         self.fields["text"].label = label
+
+
+class TryTermsForm(PolicyForm):
+    """The rules on money alone, to be tried; all others, and those that are not said, are as in ``terms``."""
+
+    RULES = (
+        "used",
+        "booked_unused_share",
+        "fill_guarantee",
+        "empty_borne_by",
+        "guest_factor",
+        "floor_minor_per_member",
+        "cap_minor_per_member",
+        "late_cancel",
+        "no_show_share",
+        "failed_refund",
+        "levy_minor_per_litre",
+        "hour_rate_minor",
+    )
+
+    def __init__(self, terms: Terms, data: Any = None) -> None:
+        super().__init__(terms)
+        if data is not None:
+            self.is_bound, self.data = True, {**self.initial, **{name: data[name] for name in data}}
+        self.others = {
+            name: self.initial[name] for name in self.fields if name not in self.RULES and not name.startswith("key_")
+        }
+        for name in self.others:
+            del self.fields[name]
+
+    def clean(self) -> dict[str, Any]:
+        return {**(super().clean() or self.cleaned_data), **self.others}

@@ -25,6 +25,8 @@ CORES = [
     "firings.tables",
     "firings.calendar_feed",
     "billing.cost_shares",
+    "billing.pools",
+    "billing.what_if",
     "billing.ledger",
     "billing.settlement",
     "billing.slips",

@@ -12,15 +12,20 @@ from django.db.models import Q, Sum
 from billing.models import Receipt, Settlement
 from billing.pools import Bearer, DamageDecision, FiringCosts, LateSpace, Outlay, Use, credits, pooled, request
 from coop.models import Coop, Membership, Role
+from coop.policy import Terms
 from firings.models import Damage, Firing, FiringZone, GuestPass, Piece
 from firings.queries import hours, load_plans
 
 STANDING = (Settlement.State.DRAFT, Settlement.State.QUESTIONS, Settlement.State.POSTED)
 
 
-def costs_of(firing: Firing) -> FiringCosts:
-    """Everything the cost shares of this firing are computed from, as it stands now."""
+def costs_of(firing: Firing, terms: Terms | None = None) -> FiringCosts:
+    """Everything the cost shares of this firing are computed from, as it stands now; ``terms`` in place of its own.
+
+    Hours owed and worked are as the firing's own terms count them.
+    """
     coop = firing.coop
+    terms = terms or hours.terms_of(firing)
     ids = _public_ids(coop)
     capacity = FiringZone.objects.of(coop).filter(firing=firing)
     sums = capacity.aggregate(all=Sum("capacity_ml"), soda=Sum("capacity_ml", filter=Q(zone__is_soda=True)))
@@ -30,12 +35,12 @@ def costs_of(firing: Firing) -> FiringCosts:
     return FiringCosts(
         firing=str(firing.public_id),
         currency=coop.currency,
-        terms=hours.terms_of(firing),
+        terms=terms,
         outlays=tuple(
             Outlay(str(row.public_id), row.pool, row.amount_minor, ids[row.paid_by_id] if row.paid_by_id else None)
             for row in standing_receipts(firing)
         ),
-        use=_use(firing, {pk: one for pk, one in used.items() if pk not in absent}, ids),
+        use=_use(terms, {pk: one for pk, one in used.items() if pk not in absent}, ids),
         capacity_ml=sums["all"] or 0,
         soda_capacity_ml=sums["soda"] or 0,
         guests=frozenset(_guests(firing)),
@@ -73,9 +78,8 @@ def _public_ids(coop: Coop) -> dict[int, str]:
     return {pk: str(public_id) for pk, public_id in Membership.objects.of(coop).values_list("pk", "public_id")}
 
 
-def _use(firing: Firing, usage: Mapping[int, load_plans.Usage], ids: Mapping[int, str]) -> dict[str, Use]:
+def _use(terms: Terms, usage: Mapping[int, load_plans.Usage], ids: Mapping[int, str]) -> dict[str, Use]:
     """Use by member: space as the terms count it (loaded, booked, the larger); soda space, boards, pots as loaded."""
-    terms = hours.terms_of(firing)
     return {
         ids[member]: Use(
             space_ml=terms.used_ml(booked_ml=used.booked_ml, loaded_ml=used.ml),

@@ -79,6 +79,8 @@ PEOPLE = {
         "ledger/",
         "closed:",
         "closed:money/",
+        "closed:money/what-if/?b=own&key_wood=heads",
+        "open:money/what-if/?litres=20",
         "closed:cleanup/",
         "closed:unpacking/",
     ],
