@@ -14,6 +14,7 @@ from firings.views import (
     hours,
     kilns,
     load_plans,
+    logger_file,
     on_call,
     probes,
     rosters,
@@ -42,6 +43,7 @@ urlpatterns = [
     *fire.urls,
     *fire_end.urls,
     *fire_more.urls,
+    *logger_file.urls,
     *unpacking.urls,
     *cleanup.urls,
 ]

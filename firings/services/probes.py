@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,7 +17,9 @@ from coop.models import Coop, Membership
 from coop.tokens import new_token, token_hash
 from coop.transactions import say, use_case
 from firings.access import check_steward
+from firings.fire import logger_file
 from firings.models import Firing, Kiln, LogEntry, Logger, Probe
+from firings.queries.firings import firing_of
 from firings.services import log
 from firings.services.kilns import kiln_of
 from firings.services.log import EntrySpec, Received
@@ -190,6 +193,54 @@ def take_readings(
         answers |= {place: got for (place, _one), got in zip(mine, taken, strict=True)}
     nothing = Received("refused", why=Refused(_("No fire of this kiln burnt or cooled at that time.")))
     return [answers.get(place, nothing) for place in range(len(readings))]
+
+
+@dataclass(frozen=True, slots=True)
+class FileTaken:
+    """What became of a file's readings; ``refused`` is each reason with how many."""
+
+    written: int
+    known: int
+    refused: tuple[tuple[str, int], ...]
+
+
+@use_case
+def take_file(
+    coop: Coop, *, by: Membership, now: datetime, firing_id: UUID, readings: Sequence[logger_file.Reading]
+) -> FileTaken:
+    """Write the readings of a logger's file into a firing's log; what a file said before is not written again.
+
+    A reading is the same if its probe, moment and temperature are. Readings of another time than the fire's are left
+    out, with the reason. Raises NotAllowed for who does not keep this log.
+    """
+    firing = firing_of(coop, firing_id)
+    log.check_writes(by, firing)
+    specs = list({(spec := _of_file(firing, one)).public_id: spec for one in readings}.values())
+    answers: list[Received] = []
+    for start in range(0, len(specs), log.MOST_AT_ONCE):
+        answers += log.take(firing, specs[start : start + log.MOST_AT_ONCE], by=by, now=now)
+    outcomes = Counter(one.outcome for one in answers)
+    reasons = Counter(_reason(firing, spec, got) for spec, got in zip(specs, answers, strict=True) if got.why)
+    return FileTaken(outcomes["written"], outcomes["known"], tuple(reasons.most_common(5)))
+
+
+def _reason(firing: Firing, spec: EntrySpec, got: Received) -> str:
+    """One sentence for all readings that fail alike."""
+    at = spec.observed_at
+    if at is not None and firing.lit_at is not None and at < firing.lit_at:
+        return _("they are from before the kiln was lit")
+    return str(got.why)
+
+
+def _of_file(firing: Firing, one: logger_file.Reading) -> EntrySpec:
+    same = f"file/{one.probe.casefold()}/{one.at.isoformat()}/{one.temperature_dc}"
+    return EntrySpec(
+        kind=LogEntry.Kind.READING,
+        public_id=uuid5(firing.public_id, same),
+        observed_at=one.at,
+        probe=one.probe,
+        temperature_dc=one.temperature_dc,
+    )
 
 
 def _fires(kiln: Kiln) -> list[Firing]:
