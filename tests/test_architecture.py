@@ -20,6 +20,8 @@ CORES = [
     "firings.fire.cones",
     "firings.fire.progress",
     "firings.fire.wood",
+    "firings.fire.logger_file",
+    "firings.fire.courses",
     "firings.allotment",
     "firings.lifecycle",
     "firings.tables",

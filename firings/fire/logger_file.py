@@ -134,7 +134,7 @@ def guess(sheet: Sheet) -> Columns:
     at = stamped[0] if stamped else times[0] if times else days[0] if days else 0
     day = next((place for place in days if place != at), None) if at not in stamped else None
     told = next((_format_of(row[at]) for row in first if at < len(row) and _format_of(row[at])), "iso")
-    skip = {"no", "nr", "no.", "number", "index", "id", "seq", "#"}
+    skip = {"no", "nr", "no.", "nr.", "number", "index", "id", "seq", "#"}
     numbers = [
         place
         for place in range(len(heads))
