@@ -39,6 +39,7 @@ PEOPLE = {
         "members/",
         "account/",
         "account/mail/",
+        "search/?q=a",
         "account/calendars/",
         "hours/",
         "watches/",
