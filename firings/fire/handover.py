@@ -19,17 +19,18 @@ def draft(
     since: datetime,
     clock: Clock = lambda moment: f"{moment:%H:%M} UTC",
 ) -> list[str]:
-    """One sentence per subject, corrections applied; stokes and notes only from ``since`` on.
+    """One sentence per subject, corrections applied: how it stands, and what changed from ``since`` on.
 
-    ``clock`` writes a moment in the co-op's zone. The crew edits the draft before it is handed over.
+    Stokes, damper moves, decisions, incidents and notes are told from ``since`` on; readings, cones and soda with what
+    they have become since then. ``clock`` writes a moment in the co-op's zone. The crew edits the draft.
     """
     log = [entry for entry in effective(entries) if entry.at <= now]
     lines = [
-        *_temperatures(log, clock),
-        *_damper(log, clock),
+        *_temperatures(log, since, clock),
+        *_damper(log, since, clock),
         *_stokes([entry for entry in log if entry.at >= since], since, clock),
-        *_cones(log, clock),
-        *_soda(log, clock),
+        *_cones(log, since, clock),
+        *_soda(log, since, clock),
         *_rounds(log, now, clock),
         *_decisions([entry for entry in log if entry.at >= since], clock),
         *_notes([entry for entry in log if entry.at >= since], clock),
@@ -37,7 +38,7 @@ def draft(
     return lines or [f"Nothing is in the log up to {clock(now)}; say how the fire stands."]
 
 
-def _temperatures(log: Sequence[Entry], clock: Clock) -> list[str]:
+def _temperatures(log: Sequence[Entry], since: datetime, clock: Clock) -> list[str]:
     lines = []
     for probe in probes(log):
         series = readings(log, probe)
@@ -45,8 +46,19 @@ def _temperatures(log: Sequence[Entry], clock: Clock) -> list[str]:
             continue
         at, value = series[-1]
         trend = _trend(series)
-        lines.append(f"{_named('Probe', probe)} reads {value:.0f} °C at {clock(at)}{trend}.")
+        lines.append(
+            f"{_named('Probe', probe)} reads {value:.0f} °C at {clock(at)}{trend}{_moved(series, since, clock)}."
+        )
     return lines
+
+
+def _moved(series: Sequence[tuple[datetime, float]], since: datetime, clock: Clock) -> str:
+    """By how much it has moved since the last hand-over, where it was read before that."""
+    before = [value for at, value in series if at <= since]
+    if not before or series[-1][0] <= since:
+        return ""
+    step = series[-1][1] - before[-1]
+    return f"; {abs(step):.0f} °C {'up' if step >= 0 else 'down'} since {clock(since)}"
 
 
 def _trend(series: list[tuple[datetime, float]]) -> str:
@@ -58,11 +70,13 @@ def _trend(series: list[tuple[datetime, float]]) -> str:
     return f", {'rising' if climb.c_per_h > 0 else 'falling'} {abs(climb.c_per_h):.0f} °C/h"
 
 
-def _damper(log: Sequence[Entry], clock: Clock) -> list[str]:
+def _damper(log: Sequence[Entry], since: datetime, clock: Clock) -> list[str]:
     moves = [entry for entry in log if entry.kind == "damper"]
     if not moves:
         return []
-    return [f"Damper: {moves[-1].state or moves[-1].text} since {clock(moves[-1].at)}."]
+    earlier = [entry for entry in moves[:-1] if entry.at >= since]
+    tried = "; before that " + ", ".join(f"{one.state or one.text} ({clock(one.at)})" for one in earlier)
+    return [f"Damper: {moves[-1].state or moves[-1].text} since {clock(moves[-1].at)}{tried if earlier else ''}."]
 
 
 def _stokes(recent: Sequence[Entry], since: datetime, clock: Clock) -> list[str]:
@@ -79,7 +93,7 @@ def _stokes(recent: Sequence[Entry], since: datetime, clock: Clock) -> list[str]
     return lines
 
 
-def _cones(log: Sequence[Entry], clock: Clock) -> list[str]:
+def _cones(log: Sequence[Entry], since: datetime, clock: Clock) -> list[str]:
     seen: dict[tuple[str, str], Entry] = {}
     for entry in log:
         if entry.kind == "cone":
@@ -93,15 +107,20 @@ def _cones(log: Sequence[Entry], clock: Clock) -> list[str]:
         )
         told = ", ".join(f"{entry.cone} {entry.state or 'seen'} ({clock(entry.at)})" for entry in here)
         lines.append(f"Cones{f' in the {pack} pack' if pack else ''}: {told}.")
+        went = [entry.cone for entry in here if entry.at >= since and entry.state == "down"]
+        if went and any(entry.at < since for entry in log):
+            lines.append(f"Gone down since {clock(since)}{f', {pack}' if pack else ''}: {', '.join(went)}.")
     return lines
 
 
-def _soda(log: Sequence[Entry], clock: Clock) -> list[str]:
+def _soda(log: Sequence[Entry], since: datetime, clock: Clock) -> list[str]:
     charges = [entry for entry in log if entry.kind == "soda"]
     if not charges:
         return []
     total = sum(entry.grams or 0 for entry in charges)
-    return [f"Soda so far: {total} g in {len(charges)} charges, last at {clock(charges[-1].at)}."]
+    late = sum(entry.grams or 0 for entry in charges if entry.at >= since)
+    of_late = f", {late} g of it since {clock(since)}" if 0 < late < total else ""
+    return [f"Soda so far: {total} g in {len(charges)} charges, last at {clock(charges[-1].at)}{of_late}."]
 
 
 def _rounds(log: Sequence[Entry], now: datetime, clock: Clock) -> list[str]:

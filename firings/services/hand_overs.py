@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -15,9 +16,12 @@ from coop.models import Coop, Membership, Role
 from coop.periods import show_time
 from coop.transactions import say, use_case
 from firings.fire import handover
+from firings.fire.entries import Entry, effective
 from firings.models import Firing, HandOver, Watch, WatchPlace
 from firings.queries.fire import entries_of, rows_of
 from firings.queries.firings import firing_of
+from firings.queries.outlook import outlook_of
+from firings.queries.wood import wood_of
 from firings.services.log import check_writes
 
 LONGEST = 8000
@@ -40,16 +44,32 @@ def draft(coop: Coop, *, by: Membership | None, now: datetime, firing_id: UUID) 
     last = notes.exclude(outgoing_at=None).first()
     since = max(filter(None, (last.drafted_at if last else None, firing.lit_at)), default=now)
     zone = ZoneInfo(coop.time_zone)
-    sentences = handover.draft(
-        entries_of(rows_of(firing)), now=now, since=since, clock=lambda moment: show_time(moment, zone)
-    )
-    text, watch = "\n".join(sentences)[:LONGEST], _watch_at(firing, now)
+    entries = entries_of(rows_of(firing))
+    sentences = handover.draft(entries, now=now, since=since, clock=lambda moment: show_time(moment, zone))
+    text, watch = "\n".join([*sentences, *_ahead(firing, entries, now, zone)])[:LONGEST], _watch_at(firing, now)
     waiting: HandOver | None = notes.filter(outgoing_at=None).first()
     if waiting is None:
         return HandOver.objects.create(coop=coop, firing=firing, watch=watch, drafted_at=now, text=text)
     waiting.watch, waiting.drafted_at, waiting.text = watch, now, text
     waiting.save(update_fields=["watch", "drafted_at", "text"])
     return waiting
+
+
+def _ahead(firing: Firing, entries: Sequence[Entry], now: datetime, zone: ZoneInfo) -> list[str]:
+    """What the forecasts say, for the next crew: when the fire ends, how long the wood lasts."""
+    log = effective(entries)
+    seen, lines = outlook_of(firing, log, now), []
+    if seen is not None:
+        early, late = (show_time(moment, zone) for moment in seen.end_span)
+        words = {"likely": show_time(seen.end.likely, zone), "early": early, "late": late}
+        lines.append(_("End of fire about %(likely)s by the forecast (8 in 10: %(early)s to %(late)s).") % words)
+    lasting = wood_of(firing, log, now).lasting
+    if lasting is not None:
+        lines.append(
+            _("Wood for about %(hours).0f h at %(rate).0f kg an hour, reckoned from %(on)s.")
+            % {"hours": lasting.hours, "rate": lasting.kg_per_h, "on": lasting.based_on}
+        )
+    return lines
 
 
 @use_case

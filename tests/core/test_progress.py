@@ -207,6 +207,24 @@ def test_a_correction_can_be_corrected_and_an_entry_struck():
     assert [entry.temperature_c for entry in effective(log)] == [505]
 
 
+def test_a_hand_over_note_says_what_changed_since_the_last_one():
+    log = [
+        *(reading(h / 2, 900 + 20 * h, id=f"r{h}") for h in range(9)),
+        Entry(at=at(0.5), kind="soda", grams=200, id="g1"),
+        Entry(at=at(3), kind="soda", grams=300, id="g2"),
+        Entry(at=at(0.5), kind="cone", cone="8", pack="front", state="down", id="c8"),
+        Entry(at=at(3), kind="cone", cone="9", pack="front", state="down", id="c9"),
+        *(Entry(at=at(h), kind="damper", state=state, id=f"d{h}") for h, state in ((1, "out"), (3, "half"), (4, "in"))),
+    ]
+    told = " ".join(draft(log, now=at(4), since=at(2)))
+    assert "80 °C up since 10:00" in told
+    assert "500 g in 2 charges" in told
+    assert "300 g of it since" in told
+    assert "Gone down since 10:00 UTC, front: 9." in told
+    assert "in since 12:00 UTC; before that half (11:00 UTC)" in told
+    assert "out (" not in told
+
+
 def test_a_hand_over_note_says_where_the_fire_stands():
     log = [
         *(reading(h / 4, 900 + 15 * h, id=f"r{h}") for h in range(9)),
