@@ -60,6 +60,15 @@ class InviteForm(forms.Form):
     )
 
 
+class InviteManyForm(forms.Form):
+    people = forms.CharField(
+        label=gettext_lazy("One person a line: name and address"),
+        max_length=20_000,
+        widget=forms.Textarea(attrs={"rows": 6}),
+        help_text=gettext_lazy("Paste from a spreadsheet or an address book, like “Ada Finch, ada@example.org”."),
+    )
+
+
 class JoinForm(forms.Form):
     name = forms.CharField(
         label=gettext_lazy("Your name"), max_length=120, widget=forms.TextInput(attrs={"autocomplete": "name"})

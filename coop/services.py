@@ -308,6 +308,38 @@ def invite(
     return write_invitation(coop, by=by, email=email, name=name, roles=roles, now=now)
 
 
+MOST_AT_ONCE = 200
+
+
+@use_case
+def invite_many(coop: Coop, *, by: Membership | None, text: str, now: datetime) -> list[Invitation]:
+    """Invite one person a line as members: an address and, if known, a name, in any order, with commas,
+    semicolons or tabs between. All of them or none; ``Malformed.faults`` names each line that cannot be."""
+    check_may_invite(by, [Role.Kind.MEMBER])
+    made, faults = [], []
+    lines = [(number, line) for number, line in enumerate(text.splitlines(), start=1) if line.strip(" \t,;")]
+    if not lines:
+        raise Malformed([_("Write one person a line, like “Ada Finch, ada@example.org”.")])
+    if len(lines) > MOST_AT_ONCE:
+        raise Malformed([_("At most %(most)d people at once; do the rest after.") % {"most": MOST_AT_ONCE}])
+    for number, line in lines:
+        email, name = _address_and_name(line)
+        try:
+            made.append(write_invitation(coop, by=by, email=email, name=name, roles=[Role.Kind.MEMBER], now=now))
+        except Refused as no:
+            faults.append(_("Line %(number)d, “%(line)s”: %(why)s") % {"number": number, "line": line[:60], "why": no})
+    if faults:
+        raise Malformed(faults)
+    return made
+
+
+def _address_and_name(line: str) -> tuple[str, str]:
+    """Also as address books write it: Ada Finch <ada@example.org>."""
+    parts = [part.strip(" \"'") for part in re.split(r"[\t,;<>]", line)]
+    email = next((part for part in parts if "@" in part), "")
+    return email, " ".join(part for part in parts if part and part != email)
+
+
 def write_invitation(
     coop: Coop, *, by: Membership | None, email: str, name: str, roles: Iterable[str], now: datetime
 ) -> Invitation:

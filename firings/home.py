@@ -8,12 +8,14 @@ from typing import Any
 from django.db.models import Exists, F, OuterRef, Q, Subquery, Sum
 
 from coop.home import part
-from coop.models import Membership, Person
+from coop.models import Invitation, Membership, Person, Role, SignOff
 from firings.models import (
     CheckItem,
     ChorePlace,
     Firing,
+    Kiln,
     LogEntry,
+    Material,
     Piece,
     PlaceOffer,
     PlaceQuestion,
@@ -65,6 +67,24 @@ def here(membership: Membership, now: datetime) -> dict[str, Any] | None:
     """Watches I should be at now, or am called to, and have not said that I am at."""
     watches = on_call.mine_now(membership.coop, membership, now)
     return {"watches": watches} if watches else None
+
+
+@part(3, "firings/home/_first_steps.html")
+def first_steps(membership: Membership, now: datetime) -> dict[str, Any] | None:
+    """For who sets a co-op up, until its first firing is called: what is done and what comes next."""
+    if not membership.holds(Role.Kind.COORDINATOR, Role.Kind.STEWARD):
+        return None
+    coop = membership.coop
+    if Firing.objects.of(coop).exists():
+        return None
+    leads = SignOff.objects.of(coop).filter(kind=SignOff.Kind.LEADING, withdrawn_at=None)
+    return {
+        "has_kiln": Kiln.objects.of(coop).exists(),
+        "has_bodies": Material.objects.of(coop).filter(kind=Material.Kind.BODY).exists(),
+        "has_people": Membership.objects.of(coop).current().count() + Invitation.objects.of(coop).count() > 1,
+        "has_lead": leads.exists(),
+        "may_coordinate": membership.holds(Role.Kind.COORDINATOR),
+    }
 
 
 @part(20, "firings/home/_shifts.html")

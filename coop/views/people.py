@@ -12,13 +12,13 @@ from django.shortcuts import redirect, render
 from django.urls import URLPattern, path
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from coop import home as home_parts
 from coop import queries, services
 from coop.access import allowed, check_coordinate, check_may_invite
-from coop.errors import Refused
-from coop.forms import InviteForm, RoleForm, SignOffForm, add_refusal
+from coop.errors import Malformed, Refused
+from coop.forms import InviteForm, InviteManyForm, RoleForm, SignOffForm, add_refusal
 from coop.http import CoopRequest, coop_action, coop_form, coop_page
 from coop.models import Role, SignOff
 from coop.transactions import reading
@@ -146,6 +146,28 @@ def invitations(request: CoopRequest) -> HttpResponse:
     return redirect("invitations", coop=request.coop.slug)
 
 
+@coop_form
+def invite_many(request: CoopRequest) -> HttpResponse:
+    """Invite a list of people at once, all of them or none."""
+    check_coordinate(request.membership)
+    form, status = InviteManyForm(request.POST if request.method == "POST" else None), 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            try:
+                rows = services.invite_many(
+                    request.coop, by=request.membership, text=form.cleaned_data["people"], now=timezone.now()
+                )
+            except Malformed as no:
+                for fault in no.faults:
+                    form.add_error("people", fault)
+            else:
+                said = ngettext("An invitation goes out.", "%(count)d invitations go out.", len(rows))
+                messages.success(request, said % {"count": len(rows)})
+                return redirect("invitations", coop=request.coop.slug)
+    return render(request, "coop/invite_many.html", {"form": form}, status=status)
+
+
 def _invite_form(request: CoopRequest) -> InviteForm:
     """A coordinator gives any role; other members invite guests."""
     form = InviteForm(request.POST if request.method == "POST" else None)
@@ -191,6 +213,7 @@ urls: list[URLPattern] = [
     path("members/<uuid:member>/sign-offs/give/", sign_off_give, name="sign_off_give"),
     path("members/<uuid:member>/sign-offs/<uuid:sign_off>/withdraw/", sign_off_withdraw, name="sign_off_withdraw"),
     path("members/<uuid:member>/leave/", member_leave, name="member_leave"),
+    path("invitations/many/", invite_many, name="invite_many"),
     path("invitations/", invitations, name="invitations"),
     path("invitations/<uuid:invitation>/resend/", invitation_resend, name="invitation_resend"),
     path("invitations/<uuid:invitation>/withdraw/", invitation_withdraw, name="invitation_withdraw"),
