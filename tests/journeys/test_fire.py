@@ -268,10 +268,12 @@ def test_the_cautions_and_their_sources_stand_on_the_fire_page(client, clock):
     clock(firing.lit_at + HOUR)
     page = text_of(sign_in(client, ben()).get(at("firing_fire", firing)))
     for said in (
-        "20 ppm over 8 hours, 100 ppm over 15 minutes (EU, Directive 2004/37/EC Annex III",
-        "50 ppm over 8 hours (US, 29 CFR 1910.1000 Table Z-1)",
-        "0.1 mg/m³ (EU, Directive (EU) 2017/2398); 0.05 mg/m³ (US, 29 CFR 1910.1053)",
-        "scale number 4-4 (EN 171",
+        "Carbon monoxide, over 8 hours: 20 ppm (EU, binding: Directive 2004/37/EC Annex III",
+        "Carbon monoxide, over 15 minutes: 100 ppm (EU, binding: Directive 2004/37/EC Annex III",
+        "Carbon monoxide, over 8 hours: 50 ppm (US, legal: 29 CFR 1910.1000 Table Z-1)",
+        "over 8 hours: 0.1 mg/m³ (EU, binding: Directive (EU) 2017/2398",
+        "over 8 hours: 0.05 mg/m³ (US, legal: 29 CFR 1910.1053)",
+        "scale number 4-4 (EU: EN 171",
         "Local codes, fire authorities and licensed practice decide.",
         "Never alone at the fire.",
     ):
