@@ -91,7 +91,7 @@ PEOPLE = {
         "materials/add/",
         "wood/add/",
     ],
-    "Odile Marrow": ["invitations/", "outbox/", "audit/", "policy/change/"],
+    "Odile Marrow": ["invitations/", "invitations/many/", "outbox/", "audit/", "policy/change/"],
 }
 
 
