@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from billing.bank_files import by_profile
 from billing.bank_files import movements as bank_movements
-from billing.models import BankProfile, Payment, Pool
+from billing.models import BankProfile, DepositMove, Payment, Pool
 from coop import money
 from coop.errors import Refused
 from coop.forms import PolicyForm
@@ -231,6 +231,27 @@ class PlaceLineForm(forms.Form):
         if not self.errors and bool(said.get("member")) == bool((said.get("why") or "").strip()):
             raise forms.ValidationError(_("Pick the member, or say why it is no member's payment: one of the two."))
         return said
+
+
+class DepositForm(forms.Form):
+    kind = forms.ChoiceField(
+        label=gettext_lazy("What happens"),
+        choices=DepositMove.Kind.choices,
+        help_text=gettext_lazy("Set off: what is held pays what the member has to pay."),
+    )
+    on = forms.DateField(label=gettext_lazy("Day"), widget=_DAY, initial=timezone.localdate)
+    note = forms.CharField(label=gettext_lazy("Note"), max_length=200, required=False)
+    key = forms.CharField(max_length=60, widget=forms.HiddenInput)
+
+    def __init__(self, data: Any = None, *, currency: str, members: Iterable[Membership], **kwargs: Any) -> None:
+        super().__init__(data, **kwargs)
+        self.fields["member"] = forms.ChoiceField(
+            label=_("Member"), choices=[("", _("pick one")), *((str(row.public_id), row.name) for row in members)]
+        )
+        self.fields["amount"] = AmountField(
+            currency=currency, label=_("Amount in %(currency)s") % {"currency": currency}
+        )
+        self.order_fields(["member", "kind", "amount", "on", "note"])
 
 
 class ReasonForm(forms.Form):

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from django.db.models import Count, Exists, F, Model, OuterRef, Q, QuerySet, Sum
+from django.db.models import Case, Count, Exists, F, Model, OuterRef, Q, QuerySet, Sum, When
 from django.db.models.functions import Coalesce
 
 from billing import ledger
@@ -19,6 +19,7 @@ from billing.models import (
     BankLine,
     CostPool,
     CostShare,
+    DepositMove,
     Line,
     Payment,
     Posting,
@@ -95,7 +96,7 @@ def _line_counts(coop: Coop) -> tuple[int, Iterable[str]]:
 @_invariant("what the ledger is made of stays in its co-op, and points at what is there")
 def _ties(coop: Coop) -> tuple[int, Iterable[str]]:
     count, faults = 0, []
-    for model in (Account, Posting, Line, Payment, Statement):
+    for model in (Account, Posting, Line, Payment, DepositMove, Statement):
         rows = model.objects.of(coop).order_by()
         count += rows.count()
         for field in model._meta.local_fields:
@@ -110,8 +111,8 @@ def _ties(coop: Coop) -> tuple[int, Iterable[str]]:
 
 @_invariant("accounts are called by what they are")
 def _accounts(coop: Coop) -> tuple[int, Iterable[str]]:
-    rows = Account.objects.of(coop).select_related("member")
-    wanted = {row: f"member:{row.member.public_id}" if row.member else row.kind for row in rows}
+    rows = Account.objects.of(coop).select_related("member", "depositor")
+    wanted = {row: f"{row.kind}:{who.public_id}" if (who := row.member or row.depositor) else row.kind for row in rows}
     return len(wanted), [
         f"The account {row.code} should be called {code}." for row, code in wanted.items() if row.code != code
     ]
@@ -239,13 +240,31 @@ def _payments(coop: Coop) -> tuple[int, Iterable[str]]:
     return rows.count(), [f"Payment {row.pk} says {row.amount_minor}; {-row.posted} were posted." for row in wrong]
 
 
-@_invariant("postings of payments and of cost shares have what they post")
+_POSTED_FOR = {"payment": "payment", "deposit": "deposit move", "cost_shares": "cost shares"}
+
+
+@_invariant("postings of payments, deposits and cost shares have what they post")
 def _posted_for(coop: Coop) -> tuple[int, Iterable[str]]:
-    rows = Posting.objects.of(coop).filter(kind__in=["payment", "cost_shares"])
-    bare = rows.filter(Q(kind="payment", payment=None) | Q(kind="cost_shares", settlement=None)).order_by("number")
+    rows = Posting.objects.of(coop).filter(kind__in=_POSTED_FOR)
+    bare = rows.filter(
+        Q(kind="payment", payment=None) | Q(kind="deposit", deposit_move=None) | Q(kind="cost_shares", settlement=None)
+    )
     return rows.count(), [
-        f"Posting {row.number} has no {'payment' if row.kind == 'payment' else 'cost shares'} of its own."
-        for row in bare
+        f"Posting {row.number} has no {_POSTED_FOR[row.kind]} of its own." for row in bare.order_by("number")
+    ]
+
+
+@_invariant("deposits are what was taken less what was given back or set off, and never overdrawn")
+def _deposits(coop: Coop) -> tuple[int, Iterable[str]]:
+    rows = DepositMove.objects.of(coop).order_by()
+    sign = Case(When(kind="taken", then=F("amount_minor")), default=-F("amount_minor"))
+    moved = dict(rows.values_list("member").annotate(sum=Sum(sign)))
+    sums = Line.objects.of(coop).filter(account__kind=Account.Kind.DEPOSIT).order_by()
+    held = {who: -total for who, total in sums.values_list("account__depositor").annotate(sum=Sum("amount_minor"))}
+    return rows.count(), [
+        f"The deposit of member {who} is {held.get(who, 0)}; {moved.get(who, 0)} were taken and not given back."
+        for who in sorted({*held, *moved})
+        if held.get(who, 0) != moved.get(who, 0) or held.get(who, 0) < 0
     ]
 
 

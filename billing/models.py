@@ -191,11 +191,14 @@ class Account(CoopOwned):
         COST = "cost", _("firing costs")
         RESERVE = "reserve", _("kiln reserve")
         FUND = "fund", _("co-op's fund")
+        DEPOSIT = "deposit", _("deposit held")
 
     code = models.CharField(max_length=60)
     name = models.CharField(max_length=120)
     kind = models.CharField(max_length=8, choices=Kind)
     member = models.OneToOneField(Membership, on_delete=models.PROTECT, related_name="account", null=True)
+    # Whose deposit it is; a deposit is the co-op's debt, so its balance is never above zero.
+    depositor = models.OneToOneField(Membership, on_delete=models.PROTECT, related_name="deposit_account", null=True)
 
     objects = OfCoop.as_manager()
 
@@ -206,6 +209,10 @@ class Account(CoopOwned):
             models.CheckConstraint(
                 condition=Q(kind="member", member__isnull=False) | ~Q(kind="member") & Q(member=None),
                 name="member_account_has_a_member",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="deposit", depositor__isnull=False) | ~Q(kind="deposit") & Q(depositor=None),
+                name="deposit_account_has_a_depositor",
             ),
         ]
 
@@ -456,3 +463,33 @@ class BankLine(CoopOwned):
 
     def __str__(self) -> str:
         return f"{self.on} {self.amount_minor:+d} {self.name}"
+
+
+class DepositMove(CoopOwned):
+    """A deposit taken from a member, given back, or set off against what they have to pay."""
+
+    class Kind(models.TextChoices):
+        TAKEN = "taken", _("taken")
+        GIVEN_BACK = "given_back", _("given back")
+        SET_OFF = "set_off", _("set off")
+
+    member = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="deposit_moves")
+    kind = models.CharField(_("what happens"), max_length=10, choices=Kind)
+    on = models.DateField(_("date"))
+    amount_minor = models.BigIntegerField(_("amount"))
+    currency = models.CharField(max_length=3)
+    note = models.CharField(_("note"), max_length=200, blank=True)
+    posting = models.OneToOneField(Posting, on_delete=models.PROTECT, related_name="deposit_move")
+    entered_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+")
+    entered_at = models.DateTimeField()
+
+    objects = OfCoop.as_manager()
+
+    class Meta:
+        ordering = ["-on", "-pk"]
+        constraints = [
+            models.CheckConstraint(condition=Q(amount_minor__gt=0), name="deposit_moves_something"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.member} {self.get_kind_display()} {self.amount_minor}"

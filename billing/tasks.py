@@ -15,3 +15,11 @@ def statements(computation: Computation, now: datetime) -> dict[str, Any]:
     from billing.statements import make  # here, so that a process that makes no paper loads none of it
 
     return make(computation, now)
+
+
+@work("year_report")
+def year_report(computation: Computation, now: datetime) -> dict[str, Any]:
+    """The report of a year as PDF, kept for whoever asked."""
+    from billing.year_papers import make
+
+    return make(computation, now)

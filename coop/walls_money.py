@@ -4,6 +4,7 @@
 * its lines are whole minor units of its own co-op, as many as it says, add up to nothing, and undo what it reverses:
   at COMMIT on PostgreSQL; on SQLite, which has no deferred triggers, with the last line (one that lacks lines is
   shown by ``verify``);
+* a deposit is the co-op's debt: its account never stands above zero;
 * figures of accounts, receipts, payments, statements and bank lines are frozen, and so are cost shares once posted.
 """
 
@@ -16,13 +17,14 @@ GENESIS = "0" * 64
 
 # Columns that are written once. Everything else of these rows may still change.
 FROZEN = {
-    "billing_account": ("coop_id", "code", "kind", "member_id"),
+    "billing_account": ("coop_id", "code", "kind", "member_id", "depositor_id"),
     "billing_receipt": ("coop_id", "firing_id", "on", "pool", "amount_minor", "currency", "paid_by_id"),
     "billing_payment": ("coop_id", "member_id", "on", "amount_minor", "currency", "posting_id"),
     "billing_bankline": (
         *("coop_id", "file_id", "key", "on", "amount_minor", "currency"),
         *("name", "iban", "reference", "text"),
     ),
+    "billing_depositmove": ("coop_id", "member_id", "kind", "on", "amount_minor", "currency", "posting_id"),
     "billing_statement": (
         "coop_id",
         "settlement_id",
@@ -33,7 +35,7 @@ FROZEN = {
         "balance_minor",
     ),
 }
-NEVER_DELETED = ("billing_bankline", "billing_payment", "billing_statement", "billing_receipt")
+NEVER_DELETED = ("billing_bankline", "billing_payment", "billing_depositmove", "billing_statement", "billing_receipt")
 OF_A_SETTLEMENT = ("billing_costpool", "billing_costshare")
 
 
@@ -119,6 +121,13 @@ _SQLITE_LINE_AFTER = "\n".join(
             "AND p.reverses_id IS NOT NULL WHERE l.posting_id IN (p.id, p.reverses_id) "
             "GROUP BY l.account_id HAVING sum(l.amount_minor) <> 0)",
         ),
+        _refuse(
+            "deposit_is_never_overdrawn",
+            "less is held",
+            f"{_COMPLETE} AND EXISTS (SELECT 1 FROM billing_account a JOIN billing_line l ON l.account_id = a.id "
+            "WHERE a.kind = 'deposit' AND a.id IN (SELECT account_id FROM billing_line WHERE posting_id = "
+            "NEW.posting_id) GROUP BY a.id HAVING sum(l.amount_minor) > 0)",
+        ),
     ]
 )
 
@@ -156,6 +165,13 @@ BEGIN
   IF said.reverses_id IS NOT NULL AND EXISTS (SELECT 1 FROM billing_line
       WHERE posting_id IN (posting_key, said.reverses_id) GROUP BY account_id HAVING sum(amount_minor) <> 0) THEN
     RAISE EXCEPTION 'reversal_undoes_its_target: posting % has other lines', posting_key
+      USING ERRCODE = 'integrity_constraint_violation';
+  END IF;
+  IF TG_TABLE_NAME = 'billing_posting' AND EXISTS (SELECT 1 FROM billing_account a
+      JOIN billing_line l ON l.account_id = a.id WHERE a.kind = 'deposit'
+      AND a.id IN (SELECT account_id FROM billing_line WHERE posting_id = posting_key)
+      GROUP BY a.id HAVING sum(l.amount_minor) > 0) THEN
+    RAISE EXCEPTION 'deposit_is_never_overdrawn: posting % takes more than is held', posting_key
       USING ERRCODE = 'integrity_constraint_violation';
   END IF;
   RETURN NULL;

@@ -133,3 +133,40 @@ def csv_rows(coop: Coop) -> Iterator[list[str]]:
             escape_cell(made.by.name) if made.by else "",
             made.hash,
         ]
+
+
+JOURNAL_HEAD = """\
+# Double-entry journal of {coop}, in {currency}.
+# One block a posting, oldest first, a blank line after each. Every line of a block is "Name: value"; days and moments
+# are written as in RFC 3339. A "Line" is an amount, an account and what it is called: debits plus, credits minus.
+# The lines of a block add up to zero.
+"""
+
+
+def journal(coop: Coop) -> Iterator[str]:
+    """The whole ledger as plain text, oldest first, a block for each posting; JOURNAL_HEAD says how it is written."""
+    yield JOURNAL_HEAD.format(coop=_one_line(coop.name), currency=coop.currency)
+    rows = (
+        Posting.objects.of(coop)
+        .select_related("by__person", "reverses")
+        .prefetch_related("lines__account")
+        .order_by("number")
+        .iterator(chunk_size=500)
+    )
+    for row in rows:
+        said = [("Posting", str(row.number)), ("Day", row.on.isoformat()), ("Moment", row.at.isoformat())]
+        said += [("Kind", row.kind), ("Text", row.text)]
+        if row.by is not None:
+            said.append(("By", row.by.name))
+        if row.reverses is not None:
+            said.append(("Reverses", str(row.reverses.number)))
+        for line in row.lines.all():
+            amount = money.format_plain(line.amount_minor, row.currency)
+            said.append(("Line", f"{amount} {row.currency} {line.account.code} {line.account.name}"))
+        said.append(("Hash", row.hash))
+        yield "\n" + "".join(f"{name}: {_one_line(value)}\n" for name, value in said)
+
+
+def _one_line(text: str) -> str:
+    """Names and texts as people typed them, without what would begin a line of its own."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())

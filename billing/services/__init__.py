@@ -9,8 +9,10 @@ from .bank_files import (
     set_bank_line_aside,
     take_bank_file,
 )
+from .deposits import move_deposit
 from .payments import record_payment
 from .receipts import take_receipt, take_receipts, withdraw_receipt
+from .reports import ask_for_year_report
 from .settlements import (
     answer,
     ask,
@@ -25,10 +27,12 @@ from .settlements import (
 __all__ = [
     "answer",
     "ask",
+    "ask_for_year_report",
     "close_without_shares",
     "draft_shares",
     "keep_statement",
     "leave_bank_file",
+    "move_deposit",
     "open_questions",
     "place_bank_line",
     "post_shares",

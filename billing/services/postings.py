@@ -7,6 +7,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import connection
+from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from billing import ledger
@@ -53,6 +54,17 @@ def account_of(member: Membership) -> Account:
         coop_id=member.coop_id,
         code=f"member:{member.public_id}",
         defaults={"name": member.name, "kind": Account.Kind.MEMBER, "member": member},
+    )[0]
+    return found
+
+
+def deposit_account_of(member: Membership) -> Account:
+    """Where the member's deposit is held, opened when first needed."""
+    found: Account = Account.objects.get_or_create(
+        coop_id=member.coop_id,
+        code=f"deposit:{member.public_id}",
+        defaults={"name": _("deposit of %(name)s") % {"name": member.name}, "kind": Account.Kind.DEPOSIT}
+        | {"depositor": member},
     )[0]
     return found
 

@@ -147,7 +147,7 @@ ATTACKS = [
         "the date before the last one's",
         posting(at="'2026-01-02 09:00:00'", **{'"on"': "'2026-01-02'"}),
         None,
-        "is dated before entry 4",
+        "is dated before entry 5",
     ),
     Attack("a day that is not the moment's", posting(**{'"on"': "'2026-01-02'"}), None, "is not the day it was posted"),
     Attack("sealed the old way", posting(seal="1"), None, "sealed in an older way"),
@@ -176,7 +176,7 @@ ATTACKS = [
         "a second reversal",
         posting(reverses_id="{reversed}"),
         "reverses_id|never replaced",
-        "which entry 4 reversed before",
+        "which entry 5 reversed before",
         without=("billing_posting", "reverses_id_key"),
     ),
     Attack(
@@ -249,7 +249,7 @@ ATTACKS = [
         "a reversal that is none any more",
         change("reverses_id = NULL", "id = {reversal}"),
         "append_only",
-        "Entry 4: It is not what was sealed",
+        "Entry 5: It is not what was sealed",
     ),
     Attack(
         "a posting written over by its key",
@@ -366,6 +366,26 @@ ATTACKS = [
         "the total says",
     ),
     Attack(
+        "a deposit given back that was never taken",
+        posting(lines=("{deposit}, 901", "{bank}, -901")),
+        "deposit_is_never_overdrawn",
+        "The deposit of member",
+    ),
+    Attack(
+        "a deposit that is nobody's",
+        ("UPDATE billing_account SET depositor_id = NULL WHERE id = {deposit}",),
+        "frozen|deposit_account_has_a_depositor",
+        None,
+    ),
+    Attack("a deposit's amount", ("UPDATE billing_depositmove SET amount_minor = 1",), "frozen", "were taken and not"),
+    Attack(
+        "a deposit's way",
+        ("UPDATE billing_depositmove SET kind = 'given_back'",),
+        "frozen",
+        "were taken and not given back",
+    ),
+    Attack("a deposit deleted", ("DELETE FROM billing_depositmove",), "append_only", "has no deposit move of its own"),
+    Attack(
         "the co-op's currency",
         ("UPDATE coop_coop SET currency = 'JPY' WHERE id = {coop}",),
         "currency_stays_once_posted",
@@ -390,6 +410,9 @@ def scene():
     """A payment, cost shares posted, a second payment reversed; and a payment in another co-op."""
     coop = make_coop()
     pay(ben(), 500, at=NOW)
+    services.move_deposit(
+        coop, by=tess(), now=NOW, member_id=ben().public_id, kind="taken", amount_minor=900, on=PAID_ON, key="d"
+    )
     firing = make_settling_firing(litres={"Ada": 30, "Ben": 10})
     take(firing, 4000, paid_by=ben())
     settlement = posted(firing)
@@ -414,6 +437,7 @@ def scene():
         "reversal": rows[-1].pk,
         "bank": account(code="bank").pk,
         "ben": account(member=ben()).pk,
+        "deposit": account(depositor=ben()).pk,
         "ben_id": ben().pk,
         "tess_id": tess().pk,
         "settlement": settlement.pk,
