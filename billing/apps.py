@@ -8,7 +8,7 @@ class BillingConfig(AppConfig):
     verbose_name = "Money"
 
     def ready(self) -> None:
-        from billing import figures, home, tasks  # noqa: F401
+        from billing import figures, firing_money, home, tasks  # noqa: F401
         from coop.notices import Weight, declare
 
         declare(Weight.OWN, "questions", "answer", "statement", "reversed")

@@ -109,10 +109,10 @@ def _text(content: bytes | str) -> str:
         if b"\x00" in content:
             raise Malformed(["This is not a text file; save the logger's readings as CSV."])
         try:
-            content = content.decode("utf-8-sig")
+            return content.decode("utf-8-sig")
         except UnicodeDecodeError:
-            content = content.decode("latin-1")
-    elif len(content) > MOST_BYTES:
+            return content.decode("latin-1")
+    if len(content) > MOST_BYTES:
         raise Malformed([f"The file is larger than {MOST_BYTES // 1_000_000} MB; cut it in two."])
     return content.removeprefix("\ufeff")
 

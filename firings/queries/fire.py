@@ -25,6 +25,7 @@ from firings.queries.firings import firing_of
 from firings.queries.outlook import Departure, FireOutlook, departure_of, outlook_of
 
 PAGE: Final = 50
+LOGGER_SHOWN_EVERY: Final = timedelta(minutes=30)
 AMBIENT_C: Final = 15.0
 HIGHEST_LIKELY_DC: Final = 14000
 QUICK: Final = timedelta(minutes=30)
@@ -124,6 +125,21 @@ def lines_of(rows: Sequence[LogEntry]) -> list[LogLine]:
         chains.setdefault(root[row.pk], []).append(row)
     lines = [LogLine(chain[-1], tuple(chain[:-1])) for chain in chains.values()]
     return sorted(lines, key=lambda line: (line.at, line.entry.pk), reverse=True)
+
+
+def calm(lines: Sequence[LogLine], apart: timedelta = LOGGER_SHOWN_EVERY) -> list[LogLine]:
+    """The log as people read it: of a logger's readings one per probe each half hour; corrected ones all."""
+    last: dict[str, datetime] = {}
+    kept = []
+    for line in lines:
+        entry = line.entry
+        if entry.logger_id is not None and not line.earlier:
+            before = last.get(entry.probe)
+            if before is not None and abs(elapsed(entry.observed_at, before)) < apart:
+                continue
+            last[entry.probe] = entry.observed_at
+        kept.append(line)
+    return kept
 
 
 # --- Where the fire stands ----------------------------------------------------------------
@@ -393,7 +409,7 @@ def fire_page(coop: Coop, firing_id: UUID, reader: Membership, *, now: datetime,
     rows = rows_of(firing)
     entries = entries_of(rows)
     state = state_of(firing, entries, now)
-    lines = lines_of(rows)
+    lines = calm(lines_of(rows))
     pages = max(1, -(-len(lines) // PAGE))
     number = min(max(1, number), pages)
     on_watch, next_watch = watches_now(firing, now)
