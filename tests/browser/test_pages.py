@@ -64,6 +64,11 @@ PEOPLE = {
         "wood/ > main td a[href*=count]",
         "burning:fire/",
         "burning:fire/end/",
+        "burning:fire/more/",
+        "burning:fire/curve/",
+        "burning:fire/logger-file/",
+        "burning:compare/",
+        "closed:compare/ > main form button",
         "burning:load-plan/",
         "burning:watches/",
         "burning:watches/ > .roster strong",
@@ -92,6 +97,7 @@ PEOPLE = {
     "Casimir Brandt": [
         "kilns/add/",
         "kilns/ > main h2 a, main td a, main li a[href*=kilns]",
+        "kilns/ > main h2 a, main td a, main li a[href*=kilns] > main a[href*=probes]",
         "materials/add/",
         "wood/add/",
     ],
@@ -132,9 +138,9 @@ def test_main_pages_pass_axe_in_light_and_by_night_on_phone_and_desk_and_nothing
     visitor = visit(None if who == "nobody" else who, reduced_motion="reduce")
     page, found = visitor.page, []
     for path in PEOPLE[who]:
-        place, _, link = path.partition(" > ")
+        place, *links = path.split(" > ")
         visitor.go(addresses(place))
-        if link:
+        for link in links:
             page.locator(link).first.click()
             page.wait_for_load_state()
         assert page.url.startswith(visitor.house.url + ("/wrenfield/" if who != "nobody" else "/")), path
