@@ -6,6 +6,7 @@ from django.urls import include, path
 from coop.views.front import jobs
 
 urlpatterns = [
+    path("<slug:coop>/feeds/", include("firings.urls_feeds")),
     path("operators/jobs/", jobs, name="jobs"),
     path("operators/", admin.site.urls),
     path("accounts/", include("coop.urls_sign_in")),

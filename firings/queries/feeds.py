@@ -35,6 +35,14 @@ class Link:
     made_at: datetime
 
 
+def coop_at(slug: str) -> int | None:
+    """The key of the co-op at this address."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT id FROM coop_coop WHERE slug = %s", [slug])
+        row = cursor.fetchone()
+    return None if row is None else row[0]
+
+
 def find(coop_pk: int, token: str) -> Link | None:
     """What this link stands for, or None: unknown, revoked, or its member has gone, with no difference."""
     with connection.cursor() as cursor:

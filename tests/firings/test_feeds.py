@@ -15,12 +15,13 @@ from icalendar import Calendar
 
 from coop.errors import NotAllowed, NotFound
 from coop.models import Membership, Role
-from firings.models import CalendarFeed, Chore, Firing, GuestPass, Kiln, Watch, WatchPlace
+from coop.walls import COUNTED
+from firings.models import CalendarFeed, Chore, ChorePlace, Firing, GuestPass, Kiln, Watch, WatchPlace
 from firings.queries import feeds as queries
 from firings.services import chores, feeds, watches
 from tests import calendar_client
 from tests.factories import NOW, ada, ben, cy, make_member
-from tests.factories_watches import LIGHTS, give_space, join, make_watch_firing, stoker, watches_of
+from tests.factories_watches import LIGHTS, give_space, join, make_watch_firing, make_watch_kiln, stoker, watches_of
 from tests.strict_calendar import read
 
 pytestmark = pytest.mark.django_db
@@ -349,6 +350,61 @@ def test_every_change_that_shows_changes_the_tag(client, at, change):
     after = client.get(link, headers={"If-None-Match": before["ETag"]})
     assert after.status_code == 200
     assert after.content != before.content
+
+
+def _other(row, column):
+    """A value this column may take and does not have."""
+    value = getattr(row, column)
+    if column.endswith("_at") or column in ("occupied_from", "occupied_until"):
+        return (value or LIGHTS + HOUR) + timedelta(minutes=1)
+    if column == "lead_id":
+        return make_member("Lou").pk
+    if column == "kiln_id":
+        return make_watch_kiln().pk
+    return not value if isinstance(value, bool) else f"{value} "
+
+
+@pytest.mark.parametrize(
+    ("table", "column"), [(table, column) for table, columns in COUNTED.items() for column in columns]
+)
+def test_whatever_a_calendar_shows_of_a_row_changes_the_tag_and_the_event(client, at, table, column):
+    firing, sid = make_watch_firing(lit_at=LIGHTS), stoker()
+    place = join(watches_of(firing)[0], ada(), sid)[1]
+    do_a_chore(firing, sid)
+    mine = {"firings_watch": place.watch, "firings_watchplace": place, "firings_firing": firing}
+    chore_place = ChorePlace.objects.get(member=sid)
+    row = {**mine, "firings_chore": chore_place.chore, "firings_choreplace": chore_place}[table]
+    link = link_of(sid)
+    before = client.get(link)
+    type(row).objects.filter(pk=row.pk).update(**{column: _other(row, column)})
+    after = client.get(link, headers={"If-None-Match": before["ETag"]})
+    assert after.status_code == 200
+    assert after["ETag"] != before["ETag"]
+    assert calendar_client.read(after.content) != calendar_client.read(before.content)
+    assert client.get(link, headers={"If-None-Match": after["ETag"]}).status_code == 304
+
+
+def test_a_tag_is_worth_nothing_without_its_link_or_with_another_ones(client, at):
+    firing = make_watch_firing()
+    join(watches_of(firing)[0], ada(), stoker())
+    mine, others = link_of(stoker()), link_of(ada())
+    tag = client.get(mine)["ETag"]
+    known = {"If-None-Match": f'"other", {tag}'}
+    assert client.get(mine, headers=known).status_code == 304
+    assert client.get(others, headers=known).status_code == 200
+    assert client.get(f"/hollow-lane/feeds/{'x' * 43}.ics", headers=known).status_code == 404
+    feeds.revoke(firing.coop, by=stoker(), now=NOW, feed_id=CalendarFeed.objects.get(member=stoker()).public_id)
+    assert client.get(mine, headers=known).status_code == 404
+
+
+def test_while_guesses_are_slowed_a_calendar_that_knows_its_tag_is_answered(client, at):
+    link = link_of(ben())
+    tag = client.get(link)["ETag"]
+    for _guess in range(20):
+        client.get(f"/hollow-lane/feeds/{'y' * 43}.ics", headers={"If-None-Match": tag})
+    assert client.get(link).status_code == 429
+    assert client.get(link, headers={"If-None-Match": tag}).status_code == 304
+    assert client.get(f"/hollow-lane/feeds/{'y' * 43}.ics", headers={"If-None-Match": tag}).status_code == 429
 
 
 def test_what_leaves_the_feed_by_time_alone_changes_the_tag(client, at):
