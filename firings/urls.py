@@ -18,6 +18,7 @@ from firings.views import (
     logger_file,
     on_call,
     probes,
+    phones,
     rosters,
     search,
     space,
@@ -48,6 +49,7 @@ urlpatterns = [
     *fire_more.urls,
     *compare.urls,
     *logger_file.urls,
+    *phones.urls,
     *unpacking.urls,
     *cleanup.urls,
 ]

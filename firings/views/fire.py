@@ -18,7 +18,7 @@ from django.utils.translation import gettext as _
 from coop.access import allowed
 from coop.errors import Malformed, Refused
 from coop.forms import add_refusal
-from coop.http import CoopRequest, coop_action, coop_form
+from coop.http import CoopRequest, coop_action, coop_form, coop_page
 from coop.models import Computation
 from coop.transactions import reading
 from firings.access import check_leads
@@ -28,6 +28,7 @@ from firings.queries import fire as queries
 from firings.queries.firings import firing_of
 from firings.queries.wood import wood_of
 from firings.services import hand_overs, log
+from firings.views.phones import words
 
 READINGS_SHOWN = 12
 
@@ -69,7 +70,15 @@ def _typed(request: CoopRequest, clock_goes_back: bool) -> EntryForm:
     return FORMS[kind](data, clock_goes_back=clock_goes_back, fahrenheit=fahrenheit)
 
 
-def _page(request: CoopRequest, firing: UUID, *, faulty: EntryForm | None = None, status: int = 200) -> HttpResponse:
+@coop_page
+def firing_fire_kept(request: CoopRequest, firing: UUID) -> HttpResponse:
+    """The fire page as a phone keeps it for when there is no signal: first names only, no pages of the log."""
+    return _page(request, firing, kept=True)
+
+
+def _page(
+    request: CoopRequest, firing: UUID, *, faulty: EntryForm | None = None, status: int = 200, kept: bool = False
+) -> HttpResponse:
     now = timezone.now()
     number = request.GET.get("page", "1")
     page = queries.fire_page(
@@ -98,6 +107,8 @@ def _page(request: CoopRequest, firing: UUID, *, faulty: EntryForm | None = None
         "wood": wood_of(found, page.state.log, now, page.outlook.end.likely if page.outlook else None)
         if found.stage == Firing.Stage.LIT
         else None,
+        "kept": kept,
+        "phone_words": words(),
         **_forms(page, request, faulty),
     }
     return render(request, "firings/firing_fire.html", context, status=status)
@@ -321,6 +332,7 @@ def wait_for(request: CoopRequest, asked: Computation, back: str, firing: UUID) 
 _FIRE = "firings/<uuid:firing>/fire/"
 urls: list[URLPattern] = [
     path(_FIRE, firing_fire, name="firing_fire"),
+    path(f"{_FIRE}kept/", firing_fire_kept, name="firing_fire_kept"),
     path(f"{_FIRE}record/", firing_record, name="firing_record"),
     path(f"{_FIRE}sheet/", log_sheet, name="log_sheet"),
     path(f"{_FIRE}hand-overs/", hand_over_draft, name="hand_over_draft"),

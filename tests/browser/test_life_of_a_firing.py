@@ -66,7 +66,7 @@ def fired_and_unpacked(lead, member):
     lead.tab("Overview").press("Light the kiln").sees("Stage 5 of 10: lit")
     lead.tab("Fire")
     lead.fill(re.compile("^Probe"), "front").fill(re.compile("^Temperature"), "85").press("Save reading")
-    lead.sees("Written down: front 85")
+    lead.sees("Saved on this phone: front 85")
     lead.tab("Overview").fill(re.compile("^Why does the fire end"), "Cones down in front and back.")
     lead.press("End of fire").sees("Stage 6 of 10: cooling")
     lead.press("Open the kiln").sees("Stage 7 of 10: unpacking")

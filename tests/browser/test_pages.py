@@ -69,6 +69,7 @@ PEOPLE = {
         "burning:fire/logger-file/",
         "burning:compare/",
         "closed:compare/ > main form button",
+        "burning:fire/kept/",
         "burning:load-plan/",
         "burning:watches/",
         "burning:watches/ > .roster strong",

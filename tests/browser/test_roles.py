@@ -52,7 +52,8 @@ def test_whoever_is_on_watch_writes_the_log_with_one_key_on_a_phone(visit):
     degrees = re.match(r"[\d,]+", key.inner_text())[0]
     assert key.bounding_box()["height"] >= 64
     key.click()
-    member.sees(f"Written down: front {degrees}").sees("0 min ago")
+    member.sees(f"Saved on this phone: front {degrees}")
+    expect(member.page.locator("[data-since=reading]")).to_have_text(re.compile(r"^0\s?min$"))
 
 
 WHO_IS_IDLE = """

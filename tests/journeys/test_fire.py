@@ -61,7 +61,7 @@ def test_a_stoker_writes_a_reading_with_one_key_and_the_page_says_what_was_writt
     clock(firing.lit_at + 2 * HOUR)
     sign_in(client, on_watch(firing))
     page = client.get(at("firing_fire", firing)).content.decode()
-    assert '<button class="btn key" name="pressed" value="10450">' in page
+    assert '<button class="btn key" name="pressed" value="10450" data-step="50">' in page
     done = client.post(
         at("firing_fire", firing),
         {"kind": "reading", "probe": "front", "temperature_dc": "1040", "pressed": "10450", "once": "k"},

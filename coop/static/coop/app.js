@@ -35,6 +35,21 @@
     }
   });
 
+  // Signing out with something unsent on this phone is asked about first; then what the fire page kept is taken away.
+  const clear = () =>
+    Promise.all([
+      window.caches ? caches.keys().then((names) => Promise.all(names.filter((name) => name.startsWith("fire-")).map((name) => caches.delete(name)))) : null,
+      localStorage.getItem("fire-kept") === "0" ? new Promise((done) => { const asked = indexedDB.deleteDatabase("fire"); asked.onsuccess = asked.onerror = asked.onblocked = done; }) : null,
+    ]);
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (!form.dataset.signOut || form.dataset.cleared || !window.indexedDB) return;
+    event.preventDefault();
+    if (+localStorage.getItem("fire-kept") && !window.confirm(form.dataset.signOut)) return;
+    form.dataset.cleared = document.documentElement.dataset.signedOut = "1";
+    Promise.race([clear(), new Promise((done) => setTimeout(done, 2000))]).finally(() => form.submit());
+  });
+
   const faults = document.getElementById("faults");
   if (faults) faults.focus();
 })();
