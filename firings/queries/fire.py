@@ -476,6 +476,12 @@ def hand_overs_of(firing: Firing) -> tuple[HandOver, ...]:
     )
 
 
+def who_wrote(firing: Firing) -> tuple[str, ...]:
+    """The names of everybody who wrote in the log."""
+    rows = LogEntry.objects.filter(coop=firing.coop_id, firing=firing).order_by()
+    return tuple(rows.values_list("by__person__name", flat=True).distinct())
+
+
 def find_entry(firing: Firing, entry_id: UUID) -> LogEntry:
     """One entry with who wrote it. Raises NotFound."""
     found: LogEntry | None = (

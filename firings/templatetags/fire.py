@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -25,6 +26,14 @@ def said(entry: LogEntry, person: Any = None) -> str:
 def named(member: Membership, kept: bool = False) -> str:
     """The member's name; on the copy a phone keeps only the first."""
     return member.name.split()[0] if kept and member.name.split() else member.name
+
+
+@register.filter
+def first_names(text: str, names: Iterable[str]) -> str:
+    """The text with these people's first names for their whole ones."""
+    for name in sorted(names, key=len, reverse=True):
+        text = text.replace(name, name.split()[0])
+    return text
 
 
 @register.filter

@@ -102,12 +102,13 @@ def _page(
         "tends": tends,
         "takes_all": tends and may_write,
         "takes_notes": may_write and allowed(log.check_takes_log, found, LogEntry.Kind.NOTE),
-        "leads": allowed(check_leads, request.membership, found),
+        "leads": allowed(check_leads, request.membership, found) and not kept,
         "burns": found.stage == Firing.Stage.LIT,
         "wood": wood_of(found, page.state.log, now, page.outlook.end.likely if page.outlook else None)
         if found.stage == Firing.Stage.LIT
         else None,
         "kept": kept,
+        "kept_names": queries.who_wrote(found) if kept else (),
         "phone_words": words(),
         **_forms(page, request, faulty),
     }

@@ -7,9 +7,13 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from coop.models import Person
 from firings.models import LogEntry
+from firings.services import hand_overs
+from firings.services.log import EntrySpec
+from firings.views import phones
 from tests.factories import ben
-from tests.factories_fire import HOUR, make_fire, on_watch
+from tests.factories_fire import HOUR, make_fire, on_watch, write
 
 pytestmark = pytest.mark.django_db
 
@@ -20,6 +24,34 @@ def address(firing):
 
 def entry(seq, **more):
     return {"id": str(uuid.uuid4()), "kind": "note", "text": f"note {seq}", "device_id": "p", "device_seq": seq, **more}
+
+
+def test_the_copy_a_phone_keeps_has_first_names_only_and_neither_the_log_nor_papers(client, firing):
+    stoker = on_watch(firing)
+    Person.objects.filter(pk=stoker.person_id).update(name="Stoker Ashdown")
+    write(firing, EntrySpec(kind="note", text="bag wall leans"), by=stoker)
+    hand_overs.draft(firing.coop, by=stoker, now=firing.lit_at + 2 * HOUR, firing_id=firing.public_id)
+    client.force_login(stoker.person)
+    page = f"/hollow-lane/firings/{firing.public_id}/fire/"
+    whole, kept = (client.get(path).content.decode() for path in (page, f"{page}kept/"))
+    assert "by Stoker Ashdown: bag wall leans" in whole
+    assert "by Stoker: bag wall leans" in kept
+    assert "Ashdown" not in kept
+    for part in ('id="log-part"', "Record of this firing", "Draft a hand-over"):
+        assert part in whole
+        assert part not in kept
+    for part in ('id="reading"', 'id="now-part"', 'id="curve-part"', 'id="crew-part"', "Never alone at the fire"):
+        assert part in kept
+
+
+def test_the_worker_is_the_same_signed_out_is_asked_for_anew_and_changes_with_the_files(client, firing):
+    signed_out = client.get("/hollow-lane/fire-worker.js")
+    client.force_login(firing.lead.person)
+    assert client.get("/hollow-lane/fire-worker.js").content == signed_out.content
+    assert signed_out["Content-Type"].startswith("text/javascript")
+    assert signed_out["Cache-Control"] == "no-cache"
+    for name in phones.FILES:
+        assert f"/static/{name}" in signed_out.content.decode()
 
 
 def send(client, firing, entries, **headers):
