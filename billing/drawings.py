@@ -86,3 +86,49 @@ def ranges(rows: Sequence[tuple[str, int, int, int, str]]) -> SafeString:
             marks,
         ),
     )
+
+
+def curve(
+    lines: Sequence[tuple[str, Sequence[tuple[float, float]]]],
+    *,
+    width: float,
+    top: float,
+    across: Sequence[tuple[float, str]],
+    up: Sequence[tuple[float, str]],
+    label: str,
+) -> SafeString:
+    """Lines over a frame: ``lines`` hold a style (``solid``, ``dashed``, ``dotted``) and points up to width and top.
+
+    ``across`` and ``up`` are the marks of the axes with their words. Told apart by their dashes, not by colour.
+    """
+    left, bottom, high = 48, 190, 170
+
+    def x(value: float) -> float:
+        return round(left + value / (width or 1) * (WIDTH - left - 12), 1)
+
+    def y(value: float) -> float:
+        return round(bottom - min(max(value, 0.0), top) / (top or 1) * high, 1)
+
+    dashes = {"solid": "none", "dashed": "7 4", "dotted": "2 4"}
+    drawn = [
+        (" ".join(f"{'M' if not at else 'L'}{x(a)} {y(b)}" for at, (a, b) in enumerate(points)), dashes[style])
+        for style, points in lines
+        if points
+    ]
+    return format_html(
+        '<figure class="picture"><svg viewBox="0 0 {0} 220" width="{0}" role="img" aria-label="{1}">'
+        '<g fill="currentColor" font-size="13">{2}{3}</g><g fill="none" class="ink" stroke-width="2">{4}</g>'
+        '<path class="ink" fill="none" d="M{5} 14V{6}H{7}"></path></svg></figure>',
+        WIDTH,
+        label,
+        format_html_join(
+            "", '<text x="{0}" y="208" text-anchor="middle">{1}</text>', [(x(value), word) for value, word in across]
+        ),
+        format_html_join(
+            "", '<text x="{0}" y="{1}" text-anchor="end">{2}</text>', [(left - 5, y(v) + 4, word) for v, word in up]
+        ),
+        format_html_join("", '<path d="{0}" stroke-dasharray="{1}"></path>', drawn),
+        left,
+        bottom,
+        WIDTH - 8,
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django import forms
@@ -300,3 +300,18 @@ class TryTermsForm(PolicyForm):
 
     def clean(self) -> dict[str, Any]:
         return {**(super().clean() or self.cleaned_data), **self.others}
+
+
+class ReserveForm(forms.Form):
+    """What the kiln reserve is for, and how sure each guess is; half of an 80 % interval either way."""
+
+    firings = forms.FloatField(label=gettext_lazy("Firings until the next rebuild"), min_value=1, max_value=1000)
+    firings_margin = forms.FloatField(label=gettext_lazy("give or take, firings"), min_value=0, max_value=1000)
+    litres = forms.FloatField(label=gettext_lazy("Litres of a firing"), min_value=1, max_value=100_000)
+    litres_margin = forms.FloatField(label=gettext_lazy("give or take, litres"), min_value=0, max_value=100_000)
+
+    def __init__(self, data: Any = None, *, currency: str, initial: Mapping[str, Any]) -> None:
+        super().__init__(data, initial=dict(initial))
+        self.fields["cost"] = AmountField(label=gettext_lazy("The rebuild and new boards will cost"), currency=currency)
+        self.fields["cost_margin"] = AmountField(label=gettext_lazy("give or take"), currency=currency)
+        self.order_fields(["cost", "cost_margin", "firings", "firings_margin", "litres", "litres_margin"])

@@ -11,6 +11,7 @@ from typing import Final
 from billing import cost_shares
 from billing.pools import FiringCosts, Outlay, Use, pooled
 from coop import money
+from coop.errors import Malformed
 
 TO_COME: Final = "still to come "  # no member's id begins so
 _MOST_HEADS: Final = 40
@@ -115,6 +116,32 @@ def _filled(costs: FiringCosts, fill: Fraction) -> dict[str, Use]:
         pieces=round(sum(use.pieces for use in booked) * like) or 1,
     )
     return {**costs.use, **{f"{TO_COME}{at}": one for at in range(heads)}}
+
+
+def price_per_litre(costs: FiringCosts, bills: Mapping[str, Range], fill: Fraction) -> Range:
+    """What members pay a litre (minor units, nearest) if the kiln is filled to ``fill`` (above 0) by people like those.
+
+    Only the bills differ between low, likely and high.
+    """
+    litres = fill * costs.capacity_ml / 1000
+    if litres <= 0:
+        raise Malformed(["Give a fill above zero and a kiln that holds something."])
+    space = sum((use.space_ml for use in costs.use.values()), Fraction(0))
+    if space:
+        times = litres * 1000 / space
+        use = {
+            who: Use(one.space_ml * times, one.soda_ml * times, round(one.board_mm2 * times), one.pieces)
+            for who, one in costs.use.items()
+        }
+    else:
+        use = _filled(costs, fill)
+    amounts = []
+    for state in ("low", "likely", "high"):
+        outlays = tuple(Outlay(pool, pool, getattr(bill, state), None) for pool, bill in bills.items())
+        filled = replace(costs, outlays=outlays, use=use, damage=(), hours={}, undecided_damage=0, late=())
+        totals = cost_shares.amounts(pooled(filled).table).totals
+        amounts.append(money.round_fraction(sum(totals.values()) / litres))
+    return Range(*amounts)
 
 
 def usual_bills(past: Iterable[Mapping[str, int]], estimate: int | None = None) -> dict[str, Range]:

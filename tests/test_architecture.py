@@ -29,6 +29,7 @@ CORES = [
     "billing.cost_shares",
     "billing.pools",
     "billing.what_if",
+    "billing.chances",
     "billing.ledger",
     "billing.settlement",
     "billing.slips",

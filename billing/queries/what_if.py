@@ -93,8 +93,8 @@ def outlook(firing: Firing, by: Membership, litres: int = 0) -> Outlook | None:
         return None
     costs = costs_of(firing)
     costs = replace(costs, use=_with_more(costs.use, str(by.public_id), litres))
-    past = _past(firing)
-    bills = _bills(firing, past)
+    past = past_firings(firing)
+    bills = likely_bills(firing, past)
     if not bills:
         return None
     fills = _fills(costs, past)
@@ -121,7 +121,7 @@ def compared(firing: Firing, before: Terms, after: Terms) -> Compared | None:
     first, second = costs_of(firing, before), costs_of(firing, after)
     by_forecast = not first.outlays
     if by_forecast:
-        bills = _bills(firing, _past(firing))
+        bills = likely_bills(firing, past_firings(firing))
         outlays = tuple(Outlay(pool, pool, amount.likely, None) for pool, amount in bills.items())
         first, second = replace(first, outlays=outlays), replace(second, outlays=outlays)
     if not first.outlays or not first.use:
@@ -167,14 +167,14 @@ def _with_more(use: Mapping[str, Use], who: str, litres: int) -> dict[str, Use]:
     return {**use, who: replace(mine, space_ml=mine.space_ml + litres * 1000, pieces=mine.pieces + 1)}
 
 
-def _past(firing: Firing) -> list[Firing]:
+def past_firings(firing: Firing) -> list[Firing]:
     """The last firings of the kiln whose cost shares are posted, newest first."""
     posted = Settlement.objects.of(firing.coop).filter(state=Settlement.State.POSTED, firing__kiln=firing.kiln_id)
     ids = posted.exclude(firing=firing).values("firing")
     return list(Firing.objects.of(firing.coop).filter(pk__in=ids, lit_at__isnull=False).order_by("-lights_at")[:PAST])
 
 
-def _bills(firing: Firing, past: list[Firing]) -> dict[str, Range]:
+def likely_bills(firing: Firing, past: list[Firing]) -> dict[str, Range]:
     rows: dict[int, dict[str, int]] = {one.pk: {} for one in past}
     pools = CostPool.objects.of(firing.coop).filter(
         settlement__firing__in=past, settlement__state=Settlement.State.POSTED, pool__in=_FORECAST

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from billing import cost_shares, what_if
 from billing.pools import FiringCosts, Outlay, Use, pooled
 from billing.what_if import Fills, Range
+from coop.errors import Malformed
 from coop.policy import Terms
 
 ALL = Terms(fill_guarantee=Fraction(0))
@@ -120,3 +121,15 @@ def test_people_still_to_come_take_the_rest_and_no_more():
     filled = what_if._filled(here, Fraction(9, 10))
     assert sum(use.space_ml for use in filled.values()) == 90_000
     assert cost_shares.amounts(pooled(replace(here, use=filled)).table).totals.keys() == filled.keys()
+
+
+def test_a_litre_gets_cheaper_the_fuller_the_kiln_down_to_what_the_fund_guarantees():
+    bills = {"wood": Range(8000, 9000, 10_000)}
+    here = costs({"a": 20_000, "b": 10_000})
+    assert what_if.price_per_litre(here, bills, Fraction(1, 2)) == Range(160, 180, 200)
+    assert what_if.price_per_litre(here, bills, Fraction(1)) == Range(80, 90, 100)
+    assert what_if.price_per_litre(costs({}), bills, Fraction(1)) == Range(80, 90, 100), "by people still to come"
+    guaranteed = costs({"a": 20_000}, terms=Terms(fill_guarantee=Fraction(4, 5)))
+    assert what_if.price_per_litre(guaranteed, bills, Fraction(1, 2)).likely == 113, "9000 for 80 l, not for 50 l"
+    with pytest.raises(Malformed, match="above zero"):
+        what_if.price_per_litre(here, bills, Fraction(0))
