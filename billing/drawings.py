@@ -104,12 +104,12 @@ def curve(
     left, bottom, high = 48, 190, 170
 
     def x(value: float) -> float:
-        return round(left + value / (width or 1) * (WIDTH - left - 12), 1)
+        return round(left + value / (width or 1) * (WIDTH - left - 24), 1)
 
     def y(value: float) -> float:
         return round(bottom - min(max(value, 0.0), top) / (top or 1) * high, 1)
 
-    dashes = {"solid": "none", "dashed": "7 4", "dotted": "2 4"}
+    dashes = {"solid": "none", "dashed": "7 4", "dotted": "2 4", "dash-dot": "9 4 2 4"}
     drawn = [
         (" ".join(f"{'M' if not at else 'L'}{x(a)} {y(b)}" for at, (a, b) in enumerate(points)), dashes[style])
         for style, points in lines
@@ -118,7 +118,7 @@ def curve(
     return format_html(
         '<figure class="picture"><svg viewBox="0 0 {0} 220" width="{0}" role="img" aria-label="{1}">'
         '<g fill="currentColor" font-size="13">{2}{3}</g><g fill="none" class="ink" stroke-width="2">{4}</g>'
-        '<path class="ink" fill="none" d="M{5} 14V{6}H{7}"></path></svg></figure>',
+        '<path class="ink" fill="none" d="M{5} 14V{6}H{7}"></path></svg><figcaption>{1}</figcaption></figure>',
         WIDTH,
         label,
         format_html_join(
@@ -130,5 +130,5 @@ def curve(
         format_html_join("", '<path d="{0}" stroke-dasharray="{1}"></path>', drawn),
         left,
         bottom,
-        WIDTH - 8,
+        WIDTH - 20,
     )

@@ -94,7 +94,7 @@ def go_or_not(coop: Coop, firing_id: UUID, by: Membership) -> GoOrNot:
     bills = forecasts.likely_bills(firing, forecasts.past_firings(firing))
     least = costs.terms.minimum_fill
     watches = list(Watch.objects.filter(coop=coop, firing=firing).standing())
-    open_places = sum(watch.open for watch in watches)
+    open_places = sum(watch.short_of for watch in watches)
     plan = plan_of(firing)
     return GoOrNot(
         firing=firing,
@@ -133,7 +133,7 @@ def _places(coop: Coop, firing: Firing) -> tuple[int, int]:
     watches = Watch.objects.filter(coop=coop, firing__lit_at__isnull=False).standing().exclude(firing=firing)
     filled = left = 0
     for watch in watches.order_by("-starts_at")[:500]:
-        filled, left = filled + watch.people - watch.open, left + watch.open
+        filled, left = filled + watch.people - watch.short_of, left + watch.short_of
     return filled, left
 
 

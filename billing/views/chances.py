@@ -89,17 +89,26 @@ def _reckoned(request: CoopRequest, facts: queries.ReserveFacts, form: ReserveFo
             ("solid", [(step.firings, step.likely) for step in found.now]),
             ("dotted", [(step.firings, step.low) for step in found.now]),
             ("dotted", [(step.firings, step.high) for step in found.now]),
+            ("dash-dot", [(step.firings, step.likely) for step in found.needed]),
             ("dashed", [(0, plan.cost), (last, plan.cost)]),
         ],
         width=last,
         top=top,
         across=[(0, "0"), (last, str(last))],
         up=[(0, "0"), (plan.cost, money.format_plain(round(plan.cost), currency).split(".")[0])],
-        label=_("The fund firing by firing with today's levy; dotted: within 80 %; dashed: the cost."),
+        label=_(
+            "The fund firing by firing with today's levy; dotted: within 80 %; dashed: the cost; dashes and dots: with "
+            "the levy that is enough in 80 %."
+        ),
     )
     steps = max(1, last // 10)
     levies = [(level, None if levy is None else shown(-int(-levy // 1), currency)) for level, levy in found.levies]
-    return {"found": found, "chart": chart, "levies": levies, "steps": [*found.now[::steps], *found.now[-1:]][:14]}
+    return {
+        "found": found,
+        "chart": chart,
+        "levies": levies,
+        "steps": [step for step in found.now if not step.firings % steps or step.firings == last],
+    }
 
 
 urls: list[URLPattern] = [

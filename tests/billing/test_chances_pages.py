@@ -8,9 +8,9 @@ from billing.queries import chances as queries
 from coop.errors import NotAllowed
 from coop.models import Policy
 from coop.policy import Terms
-from firings.models import Firing, Piece
+from firings.models import Firing, Piece, Watch
 from tests.factories import NOW, ada, ben, cy, tess
-from tests.factories_money import make_settling_firing, posted, take
+from tests.factories_money import DAY, make_settling_firing, posted, take
 
 pytestmark = pytest.mark.django_db
 
@@ -56,11 +56,32 @@ def test_no_watch_is_no_open_place_and_no_wood_is_no_go():
     assert prices == sorted(prices, reverse=True)
 
 
+def test_open_places_weigh_by_how_places_of_earlier_firings_were_filled():
+    past = make_settling_firing(name="Autumn", litres={"Ben": 30}, terms=TERMS)
+    firing = booking(Ada=100)
+    for one, taken in ((past, 3), (firing, 2)):
+        Watch.objects.create(
+            coop=firing.coop,
+            firing=one,
+            number=1,
+            starts_at=one.lights_at,
+            ends_at=one.lights_at + DAY,
+            people=3,
+            most_people=4,
+            taken=taken,
+        )
+    found = queries.go_or_not(firing.coop, firing.public_id, ada())
+    assert (found.open_places, found.places, found.crew) == (1, 3, pytest.approx(1 / 2))
+    Firing.objects.filter(pk=past.pk).update(lit_at=past.lights_at)
+    found = queries.go_or_not(firing.coop, firing.public_id, ada())
+    assert found.crew == pytest.approx(4 / 5), "three of three were filled: (1 + 3) / (2 + 3)"
+
+
 def test_the_lead_sees_it_with_both_charts_and_members_do_not(signed_in):
     firing = booking(Ada=50, Ben=20)
     seen = signed_in(ada()).get(go(firing)).content.decode()
     assert seen.count("<svg viewBox") == 2
-    assert "that all is enough" in seen
+    assert "the chance that all is enough" in seen
     assert signed_in(ben()).get(go(firing)).status_code == 403
     assert signed_in(cy()).get(go(firing)).status_code == 404
 
