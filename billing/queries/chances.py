@@ -20,7 +20,7 @@ from billing.what_if import Range
 from coop.models import Coop, Membership, Policy
 from coop.policy import Terms
 from firings.access import check_leads
-from firings.fire import wood
+from firings.fire.wood import WoodPlan
 from firings.models import Firing, FiringZone, Piece, Watch
 from firings.queries.firings import firing_of
 from firings.queries.wood import plan_of
@@ -56,7 +56,7 @@ class GoOrNot:
     wood: float
     open_places: int
     places: int
-    wood_plan: wood.WoodPlan
+    wood_plan: WoodPlan
     past_pots: int
     rows: list[FillRow]
     chances: list[float]
