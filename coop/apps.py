@@ -7,7 +7,7 @@ from typing import Any
 
 from django.apps import AppConfig
 from django.db.backends.signals import connection_created
-from django.db.models.signals import post_migrate
+from django.db.models.signals import post_migrate, pre_migrate
 
 
 class CoopConfig(AppConfig):
@@ -17,8 +17,17 @@ class CoopConfig(AppConfig):
     def ready(self) -> None:
         from coop import celery, tasks  # noqa: F401
 
+        pre_migrate.connect(_make_way, dispatch_uid="coop.way")
         post_migrate.connect(_put_up_walls, dispatch_uid="coop.walls")
         connection_created.connect(_say_whose_rows, dispatch_uid="coop.rows")
+
+
+def _make_way(sender: Any, **kwargs: Any) -> None:
+    """SQLite rebuilds a table on many changes, and refuses where a trigger speaks of the one that is gone meanwhile."""
+    from coop import walls
+
+    if sender.label == "coop":
+        walls.clear_sqlite()
 
 
 def _put_up_walls(sender: Any, **kwargs: Any) -> None:

@@ -112,6 +112,16 @@ def install(using: BaseDatabaseWrapper = connection) -> None:
             cursor.execute(statement)
 
 
+def clear_sqlite(using: BaseDatabaseWrapper = connection) -> None:
+    """Before a migration: no trigger at all, those of earlier versions too (SQLite; PostgreSQL needs no such thing)."""
+    if using.vendor != "sqlite":
+        return
+    with using.cursor() as cursor:
+        cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+        for (name,) in cursor.fetchall():
+            cursor.execute(f'DROP TRIGGER "{name}"')
+
+
 def take_down(using: BaseDatabaseWrapper = connection, *, tables: str = "") -> None:
     """Take the triggers of these tables down, as the owner of the database could: for tests of what is seen then."""
     with using.cursor() as cursor:

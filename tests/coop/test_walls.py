@@ -3,11 +3,13 @@
 import threading
 
 import pytest
+from django.apps import apps
 from django.contrib.auth import get_user_model
 from django.db import IntegrityError, connection, transaction
+from django.db.models.signals import pre_migrate
 from django.db.utils import DatabaseError
 
-from coop import services
+from coop import services, walls
 from coop.models import AuditEntry, Coop, Membership, Notice, Policy
 from coop.policy import Terms
 from coop.transactions import reading, set_coop
@@ -168,3 +170,15 @@ def test_every_record_is_read_only_for_operators():
         for model, page in admin.site._registry.items()
         if issubclass(model, CoopOwned) and not isinstance(page, ReadOnly)
     ] == []
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="SQLite alone rebuilds tables")
+def test_before_a_migration_no_trigger_is_in_the_way_and_after_it_all_stand():
+    with connection.cursor() as cursor:
+        cursor.execute("CREATE TRIGGER of_an_earlier_version BEFORE DELETE ON coop_coop BEGIN SELECT 1; END")
+    pre_migrate.send(sender=apps.get_app_config("coop"), app_config=apps.get_app_config("coop"))
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger'")
+        assert cursor.fetchone() == (0,)
+    walls.install()
+    assert walls.missing() == []
