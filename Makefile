@@ -15,7 +15,7 @@ AS_SERVED = env -u DATABASE_URL -u REDIS_URL DEBUG=0 DEMO=0 SITE_URL=https://kil
 
 .NOTPARALLEL:
 .PHONY: help run demo-reset test test-postgres check lint types contracts migrations deploy-check schema-check schema format browser clean \
-	backup restore faults bench-load bench-watches bench-watches-why bench-fire bench-money
+	backup restore faults bench-load bench-watches bench-watches-why bench-fire bench-web bench-money
 
 help:
 	@echo 'make run            start the service with its demo co-op (PORT=8000, DEMO=1)'
@@ -32,6 +32,7 @@ help:
 	@echo 'make bench-watches-why  reasons, ways out, re-plans and published rosters: times and proofs'
 	@echo 'make bench-fire     how well the forecast and the stall warning hold on simulated and published fires'
 	@echo 'make bench-money    rounding of cost shares and the other figures of the money parts (ARGS=--help)'
+	@echo 'make bench-web      what main pages cost, alone and among 2,000 co-ops on PostgreSQL'
 	@echo 'make format         format the code'
 	@echo 'make clean          remove the environment and what tools left; the data in var/ stay'
 
@@ -91,6 +92,9 @@ schema-check: $(ENV)/.ready-dev
 schema: $(ENV)/.ready-dev
 	@mkdir -p docs/api
 	$(BIN)/python manage.py spectacular --validate --fail-on-warn --file docs/api/openapi.yaml
+
+bench-web: $(ENV)/.ready-dev
+	$(BIN)/python -m tests.bench.bench_web $(ARGS)
 
 faults: $(ENV)/.ready-dev
 	$(BIN)/python -m tests.faults.run $(ARGS)

@@ -100,7 +100,7 @@ class House:
     def __enter__(self) -> House:
         try:
             if self.served:
-                self._make_base()
+                self.make_base()
                 self.start("redis")
             self.manage("migrate", "-v0")
             self.manage("createcachetable")
@@ -122,7 +122,7 @@ class House:
 
     # --- Processes ---
 
-    def _make_base(self) -> None:
+    def make_base(self) -> None:
         """A cluster of PostgreSQL's own, so that it may be killed; as another user where we are root."""
         bin_dir = max(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda at: int(at.parent.name))
         self.bin, self.cluster = bin_dir, self.folder / "base"
