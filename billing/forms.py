@@ -16,7 +16,7 @@ from billing.bank_files import movements as bank_movements
 from billing.models import BankProfile, DepositMove, Payment, Pool
 from coop import money
 from coop.errors import Refused
-from coop.forms import PolicyForm
+from coop.forms import PolicyForm, add_refusal
 from coop.models import Membership
 from coop.policy import Terms
 from firings.tables import MAX_BYTES
@@ -203,7 +203,7 @@ class BankProfileForm(forms.Form):
     def __init__(self, data: Any = None, **kwargs: Any) -> None:
         super().__init__(data, **kwargs)
         for ours in by_profile.COLUMNS:
-            self.fields[ours] = forms.CharField(
+            self.fields[f"column_{ours}"] = forms.CharField(
                 label=_("Header of: %(column)s") % {"column": _COLUMN_LABELS[ours]}, max_length=80, required=False
             )
 
@@ -211,7 +211,13 @@ class BankProfileForm(forms.Form):
         """The profile as the core reads it."""
         said = self.cleaned_data
         words = {name: said[name] for name in ("separator", "decimal", "dates", "encoding")}
-        return {**words, "columns": {ours: said[ours] for ours in by_profile.COLUMNS}}
+        return {**words, "columns": {ours: said[f"column_{ours}"] for ours in by_profile.COLUMNS}}
+
+    def refuse(self, no: Refused) -> None:
+        """Put what is wrong with a column beside its header."""
+        columns = {"on", "amount", "money_in", "money_out"}
+        fields = {f"column_{name}" if name in columns else name: texts for name, texts in no.fields.items()}
+        add_refusal(self, Refused(str(no), fields=fields))
 
 
 class PlaceLineForm(forms.Form):

@@ -179,7 +179,8 @@ def bank_profile(request: CoopRequest, profile: UUID | None = None) -> HttpRespo
     """How a bank writes its CSV."""
     check_treasurer(request.membership)
     row = queries.profile_of(request.coop, profile) if profile else None
-    initial = {"name": row.name, **row.rules, **row.rules["columns"]} if row else {}
+    columns = {f"column_{ours}": head for ours, head in row.rules["columns"].items()} if row else {}
+    initial = {"name": row.name, **row.rules, **columns} if row else {}
     form = BankProfileForm(request.POST or None, initial=initial)
     status = 200
     if request.method == "POST":
@@ -195,7 +196,7 @@ def bank_profile(request: CoopRequest, profile: UUID | None = None) -> HttpRespo
                     profile_id=profile,
                 )
             except Refused as no:
-                add_refusal(form, no)
+                form.refuse(no)
                 status = no.status
             else:
                 messages.success(request, _("The profile is saved."))

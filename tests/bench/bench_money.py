@@ -14,6 +14,7 @@ from statistics import median
 
 from billing import cost_shares
 from billing.cost_shares import CostTable, Member, Pool
+from tests.bench import bench_paying
 
 CURRENCIES = ("JPY", "EUR", "KWD")  # 0, 2 and 3 digits
 BATCH = 5000
@@ -117,6 +118,9 @@ def _dense_table(chance: random.Random, count: int, pools: int) -> CostTable:
 # Each prints its figures and says whether they reach what is asked of them.
 SECTIONS: dict[str, Callable[[argparse.Namespace], bool]] = {
     "rounding": rounding,
+    "slips": bench_paying.slips,
+    "bank": bench_paying.bank,
+    "statements": bench_paying.statements,
 }
 
 

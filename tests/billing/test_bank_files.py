@@ -345,11 +345,17 @@ def test_a_csv_is_taken_through_the_pages(owing, tmp_path):
             "decimal": "comma",
             "dates": "dmy",
             "encoding": "utf-8",
-            **COLUMNS,
+            **{f"column_{ours}": head for ours, head in COLUMNS.items()},
         },
     )
     assert made.status_code == 303
     (row,) = queries.profiles(make_coop())
+    assert (row.name, row.rules["columns"]) == ("Valley Bank", COLUMNS)
+    again = client.get(reverse("bank_profile", args=[slug, row.public_id])).content.decode()
+    assert 'value="Verwendungszweck"' in again
+    words = {name: row.rules[name] for name in ("separator", "decimal", "dates", "encoding")}
+    wrong = client.post(reverse("bank_profile_new", args=[slug]), {"name": "Hill Bank", **words})
+    assert (wrong.status_code, "Say which column holds the day." in wrong.content.decode()) == (400, True)
     path = tmp_path / "april.csv"
     path.write_text(CSV.replace("RF18 5390 0754 7034", owing["Ben"]))
     with path.open("rb") as upload:
