@@ -47,34 +47,62 @@ def lower_bounds(request: LoadRequest, counts: Mapping[str, int], *, seconds: fl
     tallest layer is then at least as tall as the tallest h with k(h) >= j needs. With ``seconds`` the bounds are at
     least as high; the search for them ends by work done before the clock does, so they are the same every time.
     """
-    own: dict[str, list[tuple[PieceSpec, int]]] = defaultdict(list)
-    for piece in request.pieces:
-        zones = [zone for zone in request.zones if rules.may_stand(piece, zone) and rules.may_fit(piece, zone)]
-        if len(zones) == 1 and counts.get(piece.id, 0):
-            own[zones[0].id].append((piece, counts[piece.id]))
+    own = _own(request, counts)
     by_zone = {zone.id: _bound(zone, own[zone.id]) for zone in request.zones}
     if seconds > 0:
         return _with_program(request, counts, own, by_zone, seconds)
     return Bounds(by_zone, sum(by_zone.values()))
 
 
+def _own(request: LoadRequest, counts: Mapping[str, int]) -> Mapping[str, list[tuple[PieceSpec, int]]]:
+    """By zone id the pots that may stand there and nowhere else."""
+    own: dict[str, list[tuple[PieceSpec, int]]] = defaultdict(list)
+    for piece in request.pieces:
+        zones = [zone for zone in request.zones if rules.may_stand(piece, zone) and rules.may_fit(piece, zone)]
+        if len(zones) == 1 and counts.get(piece.id, 0):
+            own[zones[0].id].append((piece, counts[piece.id]))
+    return own
+
+
 def strengthened(request: LoadRequest, plan: LoadPlan, *, seconds: float) -> LoadPlan:
     """The plan with the best bounds that ``seconds`` give; proven where it leaves nothing out and cannot be lower.
 
     Bounds and proof the plan already has stay where they are better. The plan must be without faults. A bound above the
-    stack is not cut down to it: the checker must be able to see it.
+    stack is not cut down to it: the checker must be able to see it. Where the linear program leaves a gap on a small
+    load, the second half of the time goes to whole pots on whole boards (``whole_boards``).
     """
     counts: dict[str, int] = defaultdict(int)
     for layer in plan.layers:
         for one in layer.placed:
             counts[one.id] += 1
     stacks = rules.stacks(request, plan)
-    found = lower_bounds(request, counts, seconds=seconds)
+    found = lower_bounds(request, counts, seconds=seconds / 2)
     by_zone = {zone: max(mm, plan.lower_bound_mm.get(zone, 0)) for zone, mm in found.by_zone.items()}
+    by_zone = _with_whole_boards(request, counts, by_zone, stacks, seconds / 2)
     total = max(found.total_mm, plan.lower_bound_total_mm or 0, sum(by_zone.values()))
     in_all = sum(stacks.values())
     proven = plan.proven or (in_all <= total and not _could_stand(request, plan))
     return replace(plan, lower_bound_mm=by_zone, lower_bound_total_mm=total, proven=proven)
+
+
+def _with_whole_boards(
+    request: LoadRequest,
+    counts: Mapping[str, int],
+    by_zone: Mapping[str, int],
+    stacks: Mapping[str, int],
+    seconds: float,
+) -> dict[str, int]:
+    """The bounds by zone id, higher where a small load's whole pots prove more than the linear program."""
+    own = _own(request, counts)
+    open_zones = [zone for zone in request.zones if own.get(zone.id) and by_zone[zone.id] < stacks[zone.id]]
+    better = dict(by_zone)
+    for zone in open_zones:
+        from firings.load_plan import whole_boards
+
+        pieces, known = own[zone.id], {"least_mm": by_zone[zone.id], "stack_mm": stacks[zone.id]}
+        if whole_boards.suits(zone, pieces, stacks[zone.id]):
+            better[zone.id] = whole_boards.least_stack_mm(zone, pieces, seconds=seconds / len(open_zones), **known)
+    return better
 
 
 def _could_stand(request: LoadRequest, plan: LoadPlan) -> bool:

@@ -20,7 +20,7 @@ _F = TypeVar("_F", bound=Callable[..., Any])
 _numba: Any = importlib.import_module("numba")
 
 
-def _compiled(function: _F) -> _F:
+def compiled(function: _F) -> _F:
     """Compiled at the first call and kept on disk; without a place to write, compiled anew by each process."""
     options = {"nogil": True, "error_model": "numpy"}
     try:
@@ -95,14 +95,14 @@ class Bench(NamedTuple):
     status: Floats
 
 
-@_compiled
+@compiled
 def _random(ints: Ints) -> float:
     """Uniform in [0, 1)."""
     ints[RNG] = ints[RNG] * 6364136223846793005 + 1442695040888963407
     return float((ints[RNG] >> 33) & 0x3FFFFFFF) / 1073741824.0
 
 
-@_compiled
+@compiled
 def _blocked(regions: Floats, m: int, x: float, y: float, slack: float) -> bool:
     for k in range(m):
         reach = regions[k, 4] - slack
@@ -121,7 +121,7 @@ def _blocked(regions: Floats, m: int, x: float, y: float, slack: float) -> bool:
     return False
 
 
-@_compiled
+@compiled
 def place(task: Task, load: Load, bench: Bench, layer: int, board: int, t: int) -> bool:
     """Stand one pot of kind ``t`` on the board at the free place ``bench.way`` prefers; False if there is none.
 
@@ -287,7 +287,7 @@ def place(task: Task, load: Load, bench: Bench, layer: int, board: int, t: int) 
     return True
 
 
-@_compiled
+@compiled
 def mark_drips(task: Task, load: Load, layer: int, t: int) -> None:
     """Note what one more pot of kind t means for what may stand above and below."""
     owner = task.kinds[t, OWNER]
@@ -300,7 +300,7 @@ def mark_drips(task: Task, load: Load, layer: int, t: int) -> None:
         load.layers[layer, SAFE_FOR] = owner
 
 
-@_compiled
+@compiled
 def drips_allow(task: Task, load: Load, zone: int, at: int, t: int) -> bool:
     """Whether a pot of kind t may join layer ``at`` (-1: a new one) by the rule for what runs."""
     was_runs, was_safe = -1, -1
@@ -333,7 +333,7 @@ def drips_allow(task: Task, load: Load, zone: int, at: int, t: int) -> bool:
     return allowed
 
 
-@_compiled
+@compiled
 def _posts_suffice(task: Task, load: Load, bench: Bench, zone: int, at: int, height: int) -> bool:
     """Whether the post set carries all layers of the zone with layer ``at`` (-1: a new one) at ``height``.
 
@@ -394,7 +394,7 @@ def _posts_suffice(task: Task, load: Load, bench: Bench, zone: int, at: int, hei
     return False
 
 
-@_compiled
+@compiled
 def _whole(load: Load) -> int:
     whole = 0
     for z in range(load.stack.shape[0]):
@@ -402,7 +402,7 @@ def _whole(load: Load) -> int:
     return whole
 
 
-@_compiled
+@compiled
 def _insert(task: Task, load: Load, bench: Bench, t: int, target: int, blink: float, fit: int) -> bool:
     """Stand one pot of kind t where it adds the least height within ``target`` mm in all; False: nowhere."""
     slots, zones = load.layers.shape[0], load.stack.shape[0]
@@ -503,7 +503,7 @@ def _insert(task: Task, load: Load, bench: Bench, t: int, target: int, blink: fl
     return False
 
 
-@_compiled
+@compiled
 def _clear(task: Task, load: Load, bench: Bench, layer: int, only: int, share: float, above: int) -> None:
     """Take off pots of a board (-1: all) by chance, if they need more than ``above`` mm; an empty layer goes."""
     z = load.layers[layer, ZONE]
@@ -546,7 +546,7 @@ def _clear(task: Task, load: Load, bench: Bench, layer: int, only: int, share: f
         load.layers[layer, HEIGHT] = height
 
 
-@_compiled
+@compiled
 def copy_load(task: Task, there: Load, here: Load, dirty: Ints, every: bool) -> None:
     """Copy the layers that are marked in ``dirty``, or all, and what is left out."""
     for layer in range(there.layers.shape[0]):
@@ -567,7 +567,7 @@ def copy_load(task: Task, there: Load, here: Load, dirty: Ints, every: bool) -> 
         here.left[t] = there.left[t]
 
 
-@_compiled
+@compiled
 def recreate(task: Task, load: Load, bench: Bench, target: int, blink: float, style: int, by_level: bool) -> None:
     """Put back whatever is left out, in an order of the given style, as far as it goes."""
     kinds, zones = load.left.shape[0], load.stack.shape[0]
@@ -615,7 +615,7 @@ def recreate(task: Task, load: Load, bench: Bench, target: int, blink: float, st
                 break
 
 
-@_compiled
+@compiled
 def _pick(load: Load, bench: Bench, near: int) -> int:
     """A random layer that may be changed, -1 if there is none; with ``near`` >= 0 rather one of about that height."""
     n, chosen = 0.0, -1
@@ -630,7 +630,7 @@ def _pick(load: Load, bench: Bench, near: int) -> int:
     return chosen
 
 
-@_compiled
+@compiled
 def is_better(task: Task, one: Load, other: Load, bench: Bench) -> bool:
     """Whether ``one`` leaves out less than ``other``, the important levels first, or as much with a lower stack."""
     missing = bench.missing
@@ -645,7 +645,7 @@ def is_better(task: Task, one: Load, other: Load, bench: Bench) -> bool:
     return _whole(one) < _whole(other)
 
 
-@_compiled
+@compiled
 def improve(task: Task, now: Load, trial: Load, best: Load, bench: Bench, tune: Floats, work: int, heat: float) -> None:
     """Ruin and recreate until ``work`` more places were looked at.
 
