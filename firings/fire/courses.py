@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from html import escape
+from itertools import pairwise
 from typing import Final
 
 from firings.fire.ahead import USUAL_COURSE
@@ -25,8 +26,17 @@ KEY_LINE: Final = 18
 AMBIENT_C: Final = 15.0
 LONGEST_GAP_H: Final = 3.0
 MOST: Final = 5
-# Width and dash of each line by its place: the fire itself first.
-STYLES: Final = (("3", ""), ("1.5", "1 4"), ("2", "10 4"), ("2", "5 3"), ("2", "12 3 2 3"))
+# Width, dash and marker of each fire by its place, the fire itself first; markers stand out where lines lie on another.
+STYLES: Final = (
+    ("3", "", ""),
+    ("2", "10 4", "ring"),
+    ("2", "5 3", "square"),
+    ("2", "12 3 2 3", "spike"),
+    ("2", "3 2", "ring"),
+)
+PLAN_STYLE: Final = ("1.5", "1 4", "")
+MARKERS: Final = 9
+APART: Final = 13.0
 _FORBIDDEN: Final = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
 _MARKS: Final = {"cone": "C", "soda": "S", "round": "R", "draw": "D", "decision": "!", "incident": "!!"}
 
@@ -45,6 +55,7 @@ class Course:
     name: str
     points: tuple[Point, ...]
     longest_gap_h: float = LONGEST_GAP_H
+    is_plan: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +91,7 @@ def planned(name: str, target_c: float, hours: float) -> Course:
         name,
         tuple((share * hours, AMBIENT_C + rise * place / steps) for place, share in enumerate(USUAL_COURSE)),
         longest_gap_h=math.inf,
+        is_plan=True,
     )
 
 
@@ -142,8 +154,10 @@ def svg(courses: Sequence[Course], events: Sequence[Event], *, title: str, eleme
         return HEIGHT - BOTTOM - max(c, 0.0) / high * (HEIGHT - top - BOTTOM)
 
     parts += _axes(hours, high, x, y, top)
+    heights = _apart([y(course.points[-1][1]) + 4 for course in shown])
+    fires = iter(STYLES)
     for place, course in enumerate(shown):
-        parts += _line(course, place, x, y)
+        parts += _line(course, place, PLAN_STYLE if course.is_plan else next(fires), x, y, heights[place])
     parts += _marks(events, x, top)
     return "".join([*parts, "</svg>"])
 
@@ -165,22 +179,48 @@ def _axes(hours: float, high: int, x: _To, y: _To, top: int) -> list[str]:
     ]
 
 
-def _line(course: Course, place: int, x: _To, y: _To) -> list[str]:
-    width, dash = STYLES[place]
+def _apart(heights: Sequence[float]) -> list[float]:
+    """Where the letters at the ends go, so that none lies on another."""
+    moved = list(heights)
+    for before, after in pairwise(sorted(range(len(moved)), key=lambda place: moved[place])):
+        moved[after] = max(moved[after], moved[before] + APART)
+    return moved
+
+
+def _line(course: Course, place: int, style: tuple[str, str, str], x: _To, y: _To, letter_y: float) -> list[str]:
+    width, dash, marker = style
     stroke = f'stroke="currentColor" stroke-width="{width}" fill="none"' + (
         f' stroke-dasharray="{dash}"' if dash else ""
     )
     path = " ".join(f"{x(h):.1f},{y(c):.1f}" for h, c in _thinned(course.points))
-    last_h, last_c = course.points[-1]
+    marked = [_marker(marker, x(h), y(c)) for h, c in _at_markers(course, place)] if marker else []
     key_x, key_y = LEFT + place % 2 * 330, 14 + place // 2 * KEY_LINE
     letter = chr(ord("A") + place)
     name = escape(_clean(course.name)[:40])
     return [
         f'<polyline class="curve-line curve-line-{place + 1}" points="{path}" {stroke}/>',
-        f'<text class="curve-end" x="{x(last_h) + 6:.1f}" y="{y(last_c) + 4:.1f}">{letter}</text>',
+        *marked,
+        f'<text class="curve-end" x="{x(course.points[-1][0]) + 6:.1f}" y="{letter_y:.1f}">{letter}</text>',
         f'<line x1="{key_x}" y1="{key_y}" x2="{key_x + 30}" y2="{key_y}" {stroke}/>',
+        *([_marker(marker, key_x + 15, key_y)] if marker else []),
         f'<text x="{key_x + 36}" y="{key_y + 4}">{letter} {name}</text>',
     ]
+
+
+def _at_markers(course: Course, place: int) -> list[Point]:
+    """Some points of a line, each line's at hours of its own."""
+    last = course.points[-1][0]
+    hours = [(n + place / MOST) * last / MARKERS for n in range(MARKERS)]
+    return [(hour, c) for hour in hours if (c := at_hour(course, hour)) is not None]
+
+
+def _marker(kind: str, x: float, y: float) -> str:
+    look = 'class="is-sheet" fill="#fff" stroke="currentColor" stroke-width="1.5"'
+    if kind == "ring":
+        return f'<circle {look} cx="{x:.1f}" cy="{y:.1f}" r="4"/>'
+    if kind == "square":
+        return f'<rect {look} x="{x - 3.5:.1f}" y="{y - 3.5:.1f}" width="7" height="7"/>'
+    return f'<path {look} d="M{x:.1f} {y - 5:.1f}l5 9h-10z"/>'
 
 
 def _thinned(points: Sequence[Point]) -> list[Point]:

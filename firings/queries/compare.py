@@ -98,7 +98,7 @@ def courses_svg(firing: Firing, log: Sequence[Entry]) -> str:
 def _laid(firing: Firing, log: Sequence[Entry], beside: Sequence[Firing]) -> tuple[list[Course], list[Event]]:
     if firing.lit_at is None:
         return [], []
-    own = courses.course_of(firing.name, log, firing.lit_at, None)
+    own = courses.course_of(firing.name, log, firing.lit_at, firing.ended_at)
     charted = cones.equivalent_c(firing.target_cone, fire.SODA_RATE_C_PER_H).temp_c
     plan = [] if charted is None else [courses.planned(_("plan"), charted, float(firing.kiln.hours_likely))]
     words = [entry_words(entry) for entry in log]

@@ -1,6 +1,7 @@
 """Courses of fires side by side: well-formed, told apart without colour, and the same as a table."""
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
@@ -52,6 +53,7 @@ def test_lines_differ_without_colour_and_carry_their_letter():
     ends = [node.text for node in root.iter(f"{SVG}text") if node.get("class") == "curve-end"]
     assert ends == list("ABCDE")
     assert {line.get("stroke") for line in lines} == {"currentColor"}
+    assert list(root.iter(f"{SVG}circle"))
     assert "style=" not in text
 
 
@@ -85,3 +87,10 @@ def test_only_marked_kinds_after_lighting_are_events():
         Entry(at=LIT + timedelta(hours=2), kind="cone", cone="9", state="down"),
     ]
     assert events_of(log, LIT, ["a", "b", "cone 9 down"]) == [Event(2.0, "cone", "cone 9 down")]
+
+
+def test_letters_at_the_ends_do_not_lie_on_each_other():
+    same = [Course(f"Fire {n}", ((0.0, 20.0), (8.0, 900.0 + n))) for n in range(4)]
+    _text, root = drawn(*same)
+    heights = sorted(float(n.get("y")) for n in root.iter(f"{SVG}text") if n.get("class") == "curve-end")
+    assert all(after - before >= 12.9 for before, after in pairwise(heights))
