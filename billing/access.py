@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from django.utils.translation import gettext as _
 
+from billing.models import ReceiptPicture
+from coop import pictures
 from coop.access import check_holds
 from coop.errors import NotAllowed
 from coop.models import Membership, Role
@@ -40,6 +42,12 @@ def check_may_withdraw_receipt(by: Membership | None, firing: Firing, entered_by
     if by is None or keeps_receipts(by, firing) or by.pk == entered_by_id:
         return
     raise NotAllowed(_("Only who entered a receipt, the treasurer or the firing's lead can withdraw it."))
+
+
+@pictures.seen_by(ReceiptPicture)
+def check_sees_receipt_picture(by: Membership, held: ReceiptPicture) -> None:
+    """Whoever takes part in the firing bears its costs, and may read what they are for."""
+    check_takes_part(by, held.receipt.firing)
 
 
 def check_sees_money_of(by: Membership | None, member: Membership) -> None:

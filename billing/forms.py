@@ -16,7 +16,7 @@ from billing.bank_files import movements as bank_movements
 from billing.models import BankProfile, DepositMove, Payment, Pool
 from coop import money
 from coop.errors import Refused
-from coop.forms import PolicyForm, add_refusal
+from coop.forms import PictureField, PolicyForm, add_refusal
 from coop.models import Membership
 from coop.policy import Terms
 from firings.tables import MAX_BYTES
@@ -49,17 +49,25 @@ class ReceiptForm(forms.Form):
     paid_by = forms.ChoiceField(label=gettext_lazy("Who paid"), required=False)
     supplier = forms.CharField(label=gettext_lazy("From whom"), max_length=120, required=False)
     note = forms.CharField(label=gettext_lazy("Note"), max_length=200, required=False)
+    photo = PictureField(label=gettext_lazy("Photo of the receipt"), required=False)
 
     def __init__(
-        self, data: Any = None, *, currency: str, by: Membership, members: Iterable[Membership], any_payer: bool
+        self,
+        data: Any = None,
+        files: Any = None,
+        *,
+        currency: str,
+        by: Membership,
+        members: Iterable[Membership],
+        any_payer: bool,
     ) -> None:
-        super().__init__(data)
+        super().__init__(data, files)
         self.fields["amount"] = AmountField(
             currency=currency,
             label=_("Amount in %(currency)s") % {"currency": currency},
             help_text=_("A refund with a minus sign, such as -18.50."),
         )
-        self.order_fields(["pool", "amount", "on", "paid_by", "supplier", "note"])
+        self.order_fields(["pool", "amount", "on", "paid_by", "supplier", "note", "photo"])
         others = [(str(row.public_id), row.name) for row in members]
         mine = (str(by.public_id), _("I did"))
         self.fields["paid_by"] = forms.ChoiceField(

@@ -8,7 +8,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
-from coop.models import CoopOwned, Document, Membership, OfCoop
+from coop.models import CoopOwned, Document, HoldsPicture, Membership, OfCoop
 from firings.models import Firing
 
 
@@ -79,6 +79,18 @@ class Receipt(CoopOwned):
 
     def __str__(self) -> str:
         return f"{self.get_pool_display()} {self.amount_minor}"
+
+
+class ReceiptPicture(HoldsPicture):
+    """A photo of a receipt, so that whoever bears the cost can read it."""
+
+    receipt = models.ForeignKey(Receipt, on_delete=models.PROTECT, related_name="pictures")
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return str(self.picture)
 
 
 class Settlement(CoopOwned):

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+import base64
 from collections import Counter
 from datetime import datetime
 from typing import Any
 
-from billing.models import Line, Payment, Posting, Receipt, Statement
+from billing.models import Line, Payment, Posting, Receipt, ReceiptPicture, Statement
 from billing.queries.balances import balance_words
 from billing.queries.bank import pay_in
 from billing.queries.settlements import shares_table
 from billing.references import rf_printed
 from billing.services import keep_statement
-from coop import pdf
+from coop import pdf, pictures
 from coop.errors import NotFound
-from coop.models import Computation
+from coop.models import Computation, PictureData
 from coop.transactions import reading
 from firings.documents.load_sheets import picture
 from firings.models import HoursEntry
 
 MOST_PAYMENTS = 20
+MOST_PHOTOS = 12
 
 
 def make(computation: Computation, now: datetime) -> dict[str, Any]:
@@ -71,6 +73,7 @@ def context_of(statement: Statement) -> dict[str, Any]:
         "cells": [cell for cell in (row.cells if row else []) if cell.share],
         "notes": table.notes,
         "receipts": list(receipts),
+        "photos": _photos(list(receipts)),
         "credit_minor": credit,
         "credited_minor": -credit,
         "before_minor": sum(before.values_list("amount_minor", flat=True)),
@@ -81,6 +84,19 @@ def context_of(statement: Statement) -> dict[str, Any]:
         "code": picture(paying.code) if paying and paying.code else "",
         "balance": balance_words(statement.balance_minor, statement.coop.currency),
     }
+
+
+def _photos(receipts: list[Receipt]) -> list[tuple[Receipt, str]]:
+    """The receipts' photos in their small size, as data: addresses, the first few."""
+    rows = ReceiptPicture.objects.filter(receipt__in=receipts).select_related("receipt", "picture")[:MOST_PHOTOS]
+    return [
+        (
+            held.receipt,
+            "data:image/jpeg;base64,"
+            + base64.b64encode(pictures.content_of(held.picture, PictureData.Size.SMALL)).decode(),
+        )
+        for held in rows
+    ]
 
 
 def _hours(statement: Statement) -> dict[str, Any]:

@@ -47,6 +47,7 @@ class ReceiptIn(serializers.Serializer[Any]):
     paid_by = serializers.UUIDField(required=False, allow_null=True, default=None)
     supplier = serializers.CharField(max_length=120, required=False, allow_blank=True, default="")
     note = serializers.CharField(max_length=200, required=False, allow_blank=True, default="")
+    picture = serializers.UUIDField(required=False, allow_null=True, default=None, help_text="A photo sent before.")
 
 
 class ReceiptsCsvIn(serializers.Serializer[Any]):

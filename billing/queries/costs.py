@@ -55,7 +55,7 @@ def costs_of(firing: Firing, terms: Terms | None = None) -> FiringCosts:
 def standing_receipts(firing: Firing) -> list[Receipt]:
     """Receipts that count, by date."""
     rows = Receipt.objects.of(firing.coop).filter(firing=firing).standing()
-    return list(rows.select_related("paid_by__person", "entered_by__person"))
+    return list(rows.select_related("paid_by__person", "entered_by__person").prefetch_related("pictures__picture"))
 
 
 def is_out_of_date(settlement: Settlement, costs: FiringCosts) -> bool:

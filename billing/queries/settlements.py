@@ -18,7 +18,7 @@ from billing.models import CostPool, CostShare, Question, Receipt, Settlement
 from billing.queries.costs import STANDING, costs_of, is_out_of_date, standing_receipts
 from coop.access import allowed
 from coop.errors import NotFound
-from coop.models import Coop, Membership
+from coop.models import Coop, Membership, Picture
 from firings.access import check_takes_part
 from firings.lifecycle import TAKES_RECEIPTS
 from firings.models import Firing
@@ -33,6 +33,10 @@ class ReceiptLine:
 
     receipt: Receipt
     may_withdraw: bool
+
+    @property
+    def pictures(self) -> list[Picture]:
+        return [held.picture for held in self.receipt.pictures.all()]
 
 
 @dataclass(frozen=True, slots=True)

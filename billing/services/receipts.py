@@ -12,8 +12,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from billing.access import check_may_take_receipt, check_may_withdraw_receipt
-from billing.models import Pool, Receipt, Settlement
+from billing.models import Pool, Receipt, ReceiptPicture, Settlement
 from billing.services.postings import lock_ledger
+from coop import pictures
 from coop.errors import Malformed, NotFound, Refused
 from coop.models import Coop, Membership
 from coop.transactions import say, use_case
@@ -45,9 +46,11 @@ def take_receipt(
     supplier: str = "",
     note: str = "",
     currency: str = "",
+    picture: pictures.Clean | UUID | None = None,
 ) -> Receipt:
     """Enter one receipt; minus is a refund. ``paid_by_id`` None: paid from the co-op's account.
 
+    ``picture`` is a photo of it: sent in the form, or the id of one sent before.
     The treasurer and the firing's lead enter any, everybody else what they paid themselves. Refused once the
     cost shares are posted.
     """
@@ -60,7 +63,10 @@ def take_receipt(
     _check(on=on, pool=pool, amount_minor=amount_minor, today=_today(coop, now), currency=coop.currency)
     lock_ledger(coop)
     _check_not_settled(firing)
-    return _enter(firing, by, now, on, pool, amount_minor, paid_by, supplier, note)
+    row = _enter(firing, by, now, on, pool, amount_minor, paid_by, supplier, note)
+    if picture is not None:
+        pictures.hold(ReceiptPicture, coop, by=by, now=now, picture=picture, receipt=row)
+    return row
 
 
 @use_case

@@ -47,6 +47,7 @@ def receipt_new(request: CoopRequest, firing: UUID) -> HttpResponse:
     any_payer = keeps_receipts(request.membership, row)
     form = ReceiptForm(
         request.POST or None,
+        request.FILES or None,
         currency=request.coop.currency,
         by=request.membership,
         members=current_members(request.coop) if any_payer else [],
@@ -69,6 +70,7 @@ def receipt_new(request: CoopRequest, firing: UUID) -> HttpResponse:
                     paid_by_id=UUID(said["paid_by"]) if said["paid_by"] else None,
                     supplier=said["supplier"],
                     note=said["note"],
+                    picture=said["photo"],
                 )
             except Refused as no:
                 add_refusal(form, no)
