@@ -42,9 +42,9 @@ def solves(solver: CpSolver, model: CpModel) -> bool | None:
     return True if status in (OPTIMAL, FEASIBLE) else False if status == INFEASIBLE else None
 
 
-def has_answer(model: CpModel, *, seconds: float) -> bool | None:
-    """Whether a small model has any values; None where the clock ended it. Little time goes into presolve."""
-    quick = solver(seconds=seconds)
+def has_answer(model: CpModel, *, seconds: float, work: float = inf) -> bool | None:
+    """Whether a small model has any values; None where clock or ``work`` ended it. Little time goes into presolve."""
+    quick = solver(seconds=seconds, work=work)
     quick.parameters.symmetry_level = 0
     quick.parameters.cp_model_probing_level = 0
     return solves(quick, model)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations, compress
 from typing import TYPE_CHECKING, Literal
 
-from firings.roster import cpsat, value
+from firings.roster import cpsat, schedules, value
 from firings.roster.check import gaps, may_lead, rest_between
 from firings.roster.model import NEVER_LEFT_OUT, Built, Guard, Rule, build
 from firings.roster.problem import CANNOT, Crewmate, RosterRequest, Task
@@ -22,6 +22,8 @@ OF_PEOPLE = ("rest", "day", "nights")
 
 
 HANDFUL = 5
+AT_ONCE = 0.02  # of the solver's own measure: what a roster mostly takes to be found where there is one
+SHORT = 0.01  # people missing in the relaxation; far more than its rounding
 SMALL = 200  # people times tasks: up to here one model with assumptions is faster than many without
 
 Kind = Literal["no_lead", "too_few", "novices", "leads", "clash", "spare"]
@@ -80,6 +82,8 @@ def why(
         cpsat.load()
     except ImportError:
         return tuple(_unproven(request, assigned or {}))
+    if len(request.people) * len(request.tasks) > SMALL:
+        schedules.load()
     until = time.monotonic() + seconds
     if assigned is None:
         assigned = fullest(request, seconds=seconds / 2)
@@ -139,12 +143,37 @@ def fullest(
 
 
 def possible(request: RosterRequest, levels: Mapping[str, int], until: float) -> bool | None:
-    """Whether these tasks can have that many people at once; None if the clock ends the search."""
+    """Whether these tasks can have that many people at once; None if the clock ends the search.
+
+    A roster is mostly found at once where there is one. Where there is none the relaxation over whole schedules
+    mostly says so, which single places would be long in proving.
+    """
+    if until <= time.monotonic():
+        return None
     some = only(request, levels)
     built = build(some, judged=False)
     for task in some.tasks:
         built.model.add(built.unfilled[task.id] <= task.need - levels[task.id])
+    found = cpsat.has_answer(built.model, seconds=until - time.monotonic(), work=AT_ONCE)
+    if found is not None:
+        return found
+    if falls_short(some, levels, until):
+        return False
     return cpsat.has_answer(built.model, seconds=until - time.monotonic())
+
+
+def falls_short(some: RosterRequest, levels: Mapping[str, int], until: float) -> bool:
+    """Whether not even parts of whole schedules, added up, give every one of these tasks its people.
+
+    False says nothing: the rules of a crew's least number are not in it, and whole people may still not do.
+    """
+    crews = replace(some, tasks=tuple(replace(task, need=levels[task.id]) for task in some.tasks))
+    master = schedules.Master(crews, unfilled=0, rather_not=len(crews.people) * len(crews.tasks))
+    for desk in master.desks:
+        master.add(desk.schedule(()))
+    master.aim(schedules.LARGEST, sum(task.length for task in crews.tasks) + max(one.owed for one in crews.people))
+    _, bound = master.relaxed(ends=until)
+    return bound > SHORT
 
 
 def only(request: RosterRequest, tasks: Collection[str]) -> RosterRequest:
@@ -197,6 +226,8 @@ class _Tasks:
         """Whether these others leave room for the place; small models are made once, large ones anew and small."""
         if self.whole is None:
             return possible(self.request, self.wanted(others), self.until)
+        if self.until <= time.monotonic():
+            return None
         built, full = self.whole
         built.model.clear_assumptions()
         built.model.add_assumptions([full[name] for name in others])
@@ -331,6 +362,8 @@ def _needed_rules(request: RosterRequest, levels: Mapping[str, int], until: floa
     built = _filled(some, levels, guards)
 
     def fit(holding: Iterable[_Key]) -> bool | None:
+        if until <= time.monotonic():
+            return None
         built.model.clear_assumptions()
         built.model.add_assumptions([guards.literals[key] for key in holding])
         return cpsat.has_answer(built.model, seconds=until - time.monotonic())
@@ -358,6 +391,8 @@ def _needed_kinds(some: RosterRequest, levels: Mapping[str, int], until: float) 
     for kind in _LIFTED:
         if kind in NEVER_LEFT_OUT:
             continue
+        if until <= time.monotonic():
+            return kinds, False
         rest = [one for one in kinds if one != kind]
         built = _filled(some, levels, _Guards(some, rest, single=False))
         fits = cpsat.has_answer(built.model, seconds=until - time.monotonic())

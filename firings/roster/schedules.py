@@ -11,6 +11,7 @@ import random
 import time
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from math import ceil, gcd, inf
 from typing import Any
 
@@ -39,6 +40,12 @@ class Schedule:
     grievance: int
     rather_not: int
     merely_can: int
+
+
+def load() -> None:
+    """Load what solves and searches, which takes a second or two once in a process, before a clock is started."""
+    import_module("highspy")
+    import_module("firings.roster.kernel")
 
 
 class Desk:

@@ -4,6 +4,7 @@ import itertools
 import sys
 from dataclasses import replace
 from datetime import datetime
+from math import inf
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -231,3 +232,19 @@ def test_every_reason_holds_and_falls_with_each_of_its_parts(request):
             assert not all(ways_to_fill(request, others, leads_only)), f"{task} is not needed"
         assert reason.checked
         assert reason.smallest
+
+
+@settings(deadline=None, max_examples=60)
+@given(requests(), st.data())
+def test_the_relaxation_says_no_only_where_every_way_breaks_a_rule(request, data):
+    levels = {task.id: data.draw(st.integers(1, task.need)) for task in request.tasks}
+    if reasons.falls_short(request, levels, inf):
+        assert all(ways_to_fill(request, levels, leads_only=False))
+
+
+def test_the_relaxation_knows_that_nobody_is_in_two_places():
+    at_once = asked([watch("w1", 0), watch("w2", 4)], [lead("ada"), hand("dov"), lead("eva")])
+    assert reasons.falls_short(at_once, {"w1": 2, "w2": 2}, inf)
+    assert not reasons.falls_short(at_once, {"w1": 2, "w2": 1}, inf)
+    assert reasons.possible(at_once, {"w1": 2, "w2": 2}, inf) is False
+    assert reasons.possible(at_once, {"w1": 2, "w2": 2}, 0) is None
