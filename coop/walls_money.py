@@ -150,28 +150,32 @@ BEGIN
   END IF;
   RETURN NEW;
 END """,
-    "coop_posting_balances": """
-DECLARE said billing_posting%ROWTYPE; found_sum numeric; found_count bigint; posting_key bigint;
+    "coop_no_more_lines": """
 BEGIN
-  posting_key := CASE WHEN TG_TABLE_NAME = 'billing_posting' THEN (to_jsonb(NEW)->>'id')::bigint
-                      ELSE (to_jsonb(NEW)->>'posting_id')::bigint END;
-  SELECT * INTO said FROM billing_posting p WHERE p.id = posting_key;
+  IF EXISTS (SELECT 1 FROM billing_posting p WHERE p.id IN (SELECT posting_id FROM added)
+      AND p.line_count < (SELECT count(*) FROM billing_line l WHERE l.posting_id = p.id)) THEN
+    RAISE EXCEPTION 'posting_balances: the posting has its lines' USING ERRCODE = 'integrity_constraint_violation';
+  END IF;
+  RETURN NULL;
+END """,
+    "coop_posting_balances": """
+DECLARE found_sum numeric; found_count bigint;
+BEGIN
   SELECT coalesce(sum(amount_minor), 0), count(*) INTO found_sum, found_count
-    FROM billing_line WHERE posting_id = posting_key;
-  IF found_sum <> 0 OR found_count IS DISTINCT FROM said.line_count THEN
-    RAISE EXCEPTION 'posting_balances: posting % has % lines with sum %', posting_key, found_count, found_sum
+    FROM billing_line WHERE posting_id = NEW.id;
+  IF found_sum <> 0 OR found_count <> NEW.line_count THEN
+    RAISE EXCEPTION 'posting_balances: posting % has % lines with sum %', NEW.id, found_count, found_sum
       USING ERRCODE = 'integrity_constraint_violation';
   END IF;
-  IF said.reverses_id IS NOT NULL AND EXISTS (SELECT 1 FROM billing_line
-      WHERE posting_id IN (posting_key, said.reverses_id) GROUP BY account_id HAVING sum(amount_minor) <> 0) THEN
-    RAISE EXCEPTION 'reversal_undoes_its_target: posting % has other lines', posting_key
+  IF NEW.reverses_id IS NOT NULL AND EXISTS (SELECT 1 FROM billing_line
+      WHERE posting_id IN (NEW.id, NEW.reverses_id) GROUP BY account_id HAVING sum(amount_minor) <> 0) THEN
+    RAISE EXCEPTION 'reversal_undoes_its_target: posting % has other lines', NEW.id
       USING ERRCODE = 'integrity_constraint_violation';
   END IF;
-  IF TG_TABLE_NAME = 'billing_posting' AND EXISTS (SELECT 1 FROM billing_account a
-      JOIN billing_line l ON l.account_id = a.id WHERE a.kind = 'deposit'
-      AND a.id IN (SELECT account_id FROM billing_line WHERE posting_id = posting_key)
+  IF EXISTS (SELECT 1 FROM billing_account a JOIN billing_line l ON l.account_id = a.id WHERE a.kind = 'deposit'
+      AND a.id IN (SELECT account_id FROM billing_line WHERE posting_id = NEW.id)
       GROUP BY a.id HAVING sum(l.amount_minor) > 0) THEN
-    RAISE EXCEPTION 'deposit_is_never_overdrawn: posting % takes more than is held', posting_key
+    RAISE EXCEPTION 'deposit_is_never_overdrawn: posting % takes more than is held', NEW.id
       USING ERRCODE = 'integrity_constraint_violation';
   END IF;
   RETURN NULL;
@@ -229,15 +233,20 @@ def postgres() -> list[Trigger]:
         on("billing_settlement", "stays", "BEFORE UPDATE OR DELETE", "coop_settlement_stays()", keeps_rows=True),
         on("coop_coop", "currency_stays", "BEFORE UPDATE OF currency", "coop_currency_stays()"),
     ]
-    for table in ("billing_posting", "billing_line"):
-        made.append(
-            Trigger(
-                table,
-                f"{table}_balances",
-                f"CREATE CONSTRAINT TRIGGER {table}_balances AFTER INSERT ON {table} DEFERRABLE INITIALLY DEFERRED "
-                "FOR EACH ROW EXECUTE FUNCTION coop_posting_balances()",
-            )
-        )
+    made += [
+        Trigger(
+            "billing_posting",
+            "billing_posting_balances",
+            "CREATE CONSTRAINT TRIGGER billing_posting_balances AFTER INSERT ON billing_posting "
+            "DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION coop_posting_balances()",
+        ),
+        Trigger(  # once a statement: a posting that stood at COMMIT has all its lines, so one more is too many
+            "billing_line",
+            "billing_line_balances",
+            "CREATE TRIGGER billing_line_balances AFTER INSERT ON billing_line REFERENCING NEW TABLE AS added "
+            "FOR EACH STATEMENT EXECUTE FUNCTION coop_no_more_lines()",
+        ),
+    ]
     for table, columns in FROZEN.items():
         named = ", ".join(f"'{column}'" for column in columns)
         made.append(on(table, "frozen", "BEFORE UPDATE", f"coop_frozen({named})"))

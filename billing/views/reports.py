@@ -130,7 +130,7 @@ def ageing(request: CoopRequest) -> HttpResponse:
     context = {
         "rows": [{"row": row, "parts": list(zip(names, row.parts, strict=True))} for row in rows],
         "names": names,
-        "sums": [sum(parts) for parts in zip(*(row.parts for row in rows), strict=True)],
+        "sums": [(name, sum(row.parts[at] for row in rows)) for at, name in enumerate(names)],
         "total": sum(row.minor for row in rows),
         "today": today,
         "currency": request.coop.currency,

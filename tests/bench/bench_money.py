@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import sys
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from datetime import datetime
 from fractions import Fraction
 from math import lcm
+from pathlib import Path
 from statistics import median
+from typing import Any
 
 from billing import cost_shares
 from billing.cost_shares import CostTable, Member, Pool
@@ -113,6 +117,114 @@ def _dense_table(chance: random.Random, count: int, pools: int) -> CostTable:
     return CostTable(f"F{chance.getrandbits(32)}", "EUR", tuple(map(Member, names)), rows)
 
 
+# --- Ledger -----------------------------------------------------------------------------------
+
+
+def ledger(options: argparse.Namespace) -> bool:
+    """Steps with kills and retries beside a model, and postings a second, in a database made for it."""
+    import django
+
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "coop.settings")
+    django.setup()
+    from django.db import connection
+
+    from coop import walls
+
+    name = connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
+    walls.install()
+    try:
+        return all([_steps(options), _speed(options)])
+    finally:
+        connection.creation.destroy_test_db(name, verbosity=0)
+
+
+def _steps(options: argparse.Namespace) -> bool:
+    from django.db import connection
+
+    from billing.invariants import check_all
+    from coop.transactions import reading
+    from tests.bench.simulated_ledger import Treasurer
+    from tests.factories import make_coop, make_member, tess
+
+    coop = make_coop()
+    members = [make_member(name, coop=coop) for name in ("Ada", "Ben", "Cleo", "Dov", "Eni")]
+    treasurer = Treasurer(coop, members, tess(coop), seed=options.seed, for_good=connection.vendor == "postgresql")
+    begun = time.perf_counter()
+    for at in range(options.steps):
+        treasurer.step()
+        if at % 1000 == 999 and (differences := treasurer.differences()):
+            print(f"  after step {at + 1}: {differences}")
+            return False
+    took = time.perf_counter() - begun
+    with reading(coop):
+        faults = [fault for checked in check_all(coop) for fault in checked.faults]
+    counts = treasurer.counts
+    print(
+        f"ledger on {connection.vendor}: {options.steps} steps in {took:.0f} s, {treasurer.postings} postings, "
+        f"{counts['killed']} kills, {counts['answers lost']} answers lost, {counts['again']} keys again, "
+        f"{counts['refused']} refusals; {len(treasurer.differences())} differences from the model, "
+        f"verify finds {len(faults)}"
+    )
+    return not treasurer.differences() and not faults
+
+
+def _speed(options: argparse.Namespace) -> bool:
+    from django.db import connection
+
+    from billing.models import Account
+    from billing.services import postings
+    from coop.transactions import use_case
+    from tests.factories import NOW, make_coop, make_member
+
+    coop = make_coop("swift-hill", "Swift Hill Kilns")
+    accounts = [postings.account_of(make_member(f"M{at}", coop=coop)) for at in range(11)]
+    bank = Account.objects.create(coop=coop, code="bank", name="bank and cash", kind="bank")
+
+    @use_case
+    def post_one(coop: Any, *, now: datetime, at: int) -> None:
+        postings.lock_ledger(coop)
+        lines = [(account, at + 1) for account in accounts]
+        postings.post(
+            coop, key=f"k{at}", kind="test", text="x", lines=[*lines, (bank, -11 * (at + 1))], by=None, now=now
+        )
+
+    server = _server_seconds()
+    rates, begun_on_server, used = [], server(), time.process_time()
+    for batch in range(5):
+        begun = time.perf_counter()
+        for at in range(200):
+            post_one(coop, now=NOW, at=200 * batch + at)
+        rates.append(200 / (time.perf_counter() - begun))
+    own, theirs = time.process_time() - used, server() - begun_on_server
+    best = max(rates)
+    print(
+        f"  postings of 12 lines, a transaction each, one writer: {median(rates):.0f} a second, best of 5 batches "
+        f"of 200 {best:.0f}; computing time for one: {own:.2f} ms here, {theirs:.2f} ms in the database's process, so "
+        f"{1000 / (own + theirs):.0f} a second on an idle core"
+    )
+    return connection.vendor != "postgresql" or best >= 200
+
+
+def _server_seconds() -> Callable[[], float]:
+    """Computing time of this connection's process in the database, where it runs on this machine; else 0."""
+    from django.db import connection
+
+    if connection.vendor != "postgresql":
+        return lambda: 0.0
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_backend_pid()")
+        stat = Path(f"/proc/{cursor.fetchone()[0]}/stat")
+
+    def seconds() -> float:
+        try:
+            ticks = stat.read_text().rsplit(") ", 1)[1].split()
+        except OSError:
+            return 0.0
+        return (int(ticks[11]) + int(ticks[12])) / os.sysconf("SC_CLK_TCK")
+
+    return seconds
+
+
 # --- All of it --------------------------------------------------------------------------------
 
 # Each prints its figures and says whether they reach what is asked of them.
@@ -121,6 +233,7 @@ SECTIONS: dict[str, Callable[[argparse.Namespace], bool]] = {
     "slips": bench_paying.slips,
     "bank": bench_paying.bank,
     "statements": bench_paying.statements,
+    "ledger": ledger,
 }
 
 
@@ -128,6 +241,7 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--only", default=",".join(SECTIONS), help=f"from: {', '.join(SECTIONS)}")
     parser.add_argument("--firings", type=int, default=1_000_000, help="for rounding")
+    parser.add_argument("--steps", type=int, default=10_000, help="for ledger")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     options = parser.parse_args()
