@@ -18,7 +18,7 @@ from typing import Any
 
 from billing import cost_shares
 from billing.cost_shares import CostTable, Member, Pool
-from tests.bench import bench_paying
+from tests.bench import bench_paying, bench_settling
 
 CURRENCIES = ("JPY", "EUR", "KWD")  # 0, 2 and 3 digits
 BATCH = 5000
@@ -234,6 +234,7 @@ SECTIONS: dict[str, Callable[[argparse.Namespace], bool]] = {
     "bank": bench_paying.bank,
     "statements": bench_paying.statements,
     "ledger": ledger,
+    "payments": bench_settling.payments,
 }
 
 
@@ -242,6 +243,7 @@ def main() -> int:
     parser.add_argument("--only", default=",".join(SECTIONS), help=f"from: {', '.join(SECTIONS)}")
     parser.add_argument("--firings", type=int, default=1_000_000, help="for rounding")
     parser.add_argument("--steps", type=int, default=10_000, help="for ledger")
+    parser.add_argument("--sizes", default="10,20,40,60,200", help="members, for payments")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     options = parser.parse_args()
