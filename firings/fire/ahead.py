@@ -1,72 +1,52 @@
-"""When a fire reaches a temperature: from its own pace, earlier fires of the kiln, and the hours of the kiln's sheet.
+"""When a fire reaches a temperature: from its own pace and climb, earlier fires of the kiln, and its sheet's hours.
 
 A fire is laid beside a usual course: the share of the way to the target that is passed at each share of the
-temperature. Its pace so far says how long this one takes; the less of the way is passed, the more the hours expected
-before it was lit count. The present climb corrects that. Weights and intervals were fitted to simulated fires by
-``tests/bench/tune_fire.py``; ``make bench-fire`` says how well they hold for fires with other seeds.
+temperature. Several simple guesses of the hours left (this fire's pace, the hours expected, what is left of the plan,
+lines through the climb of late, earlier fires from here on) are weighed by quantile regression, stretch by stretch of
+the way. The weights, ``ahead_weights.json``, were fitted to simulated fires by ``tests/bench/tune_fire.py``;
+``make bench-fire`` says how well they hold for fires with other seeds and for published logs.
 """
 
 from __future__ import annotations
 
+import json
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cache
+from pathlib import Path
 from statistics import fmean, median
-from typing import Final
+from typing import Any, Final
 
 from firings.fire import progress
 from firings.fire.entries import hours_between
 
-# Share of the way to the target passed at 0, 0.1 ... 1 of its temperature: mean of the fires used for fitting.
-USUAL_COURSE: Final = (0.0, 0.124, 0.217, 0.303, 0.389, 0.471, 0.548, 0.63, 0.755, 0.874, 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """How a forecast is made while less than ``until`` of the way is passed.
-
-    ``pace`` is the weight of this fire's own pace against the hours expected; ``climb`` the power with which the
-    present climb counts; ``lean`` what such forecasts fell short by on the middle; ``points`` the 10, 25, 75 and 90 %
-    points of ln((true + slack) / (forecast + slack)), slack being SLACK of all hours, stretched by 1 + ``doubt`` for
-    each e-fold by which pace and expectation differ: a kiln that goes its own way is known less well.
-    """
-
-    until: float
-    pace: float
-    climb: float
-    lean: float
-    doubt: float
-    points: tuple[float, float, float, float]
-
-
-SLACK: Final = 0.02
-ALONE: Final = (
-    Stretch(0.15, 0.4, 0.0, 0.942, 0.0, (-0.273, -0.124, 0.165, 0.327)),
-    Stretch(0.3, 0.2, 0.7, 0.925, 0.0, (-0.231, -0.121, 0.127, 0.278)),
-    Stretch(0.45, 0.7, 0.3, 0.941, 0.5, (-0.214, -0.117, 0.133, 0.265)),
-    Stretch(0.6, 0.8, 0.0, 0.919, 0.5, (-0.238, -0.132, 0.167, 0.332)),
-    Stretch(0.75, 0.5, 0.0, 0.894, 0.5, (-0.288, -0.158, 0.274, 0.519)),
-    Stretch(0.87, 0.0, 0.4, 0.989, 0.0, (-0.466, -0.239, 0.303, 0.59)),
-    Stretch(0.95, 0.5, 0.6, 1.131, 0.0, (-0.297, -0.159, 0.239, 0.561)),
-    Stretch(1.0, 0.9, 0.5, 1.319, 0.0, (-0.274, -0.129, 0.253, 0.582)),
-)
-WITH_PAST: Final = (
-    Stretch(0.15, 0.7, 0.0, 0.968, 0.0, (-0.219, -0.11, 0.125, 0.258)),
-    Stretch(0.3, 0.7, 0.0, 0.983, 0.0, (-0.223, -0.12, 0.13, 0.255)),
-    Stretch(0.45, 0.8, 0.2, 0.984, 0.0, (-0.218, -0.113, 0.127, 0.275)),
-    Stretch(0.6, 0.8, 0.05, 0.997, 0.0, (-0.258, -0.134, 0.157, 0.311)),
-    Stretch(0.75, 0.6, 0.0, 1.015, 0.0, (-0.327, -0.168, 0.202, 0.438)),
-    Stretch(0.87, 0.7, 0.0, 1.045, 0.5, (-0.308, -0.176, 0.216, 0.457)),
-    Stretch(0.95, 1.0, 0.3, 1.055, 0.5, (-0.248, -0.119, 0.208, 0.48)),
-    Stretch(1.0, 1.0, 0.4, 1.33, 1.0, (-0.191, -0.111, 0.127, 0.278)),
-)
+# Shares of the target temperature at which a course is noted; the last, reached within a hundredth, is the target.
+MARKS: Final = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.925, 0.95, 0.97, 0.99)
+QUANTILES: Final = (0.1, 0.25, 0.5, 0.75, 0.9)
+SLACK: Final = 0.02  # of the hours expected: keeps logarithms of short times from running away
 SOAK_SHARE: Final = 0.06  # common practice, no source
+
+
+@cache
+def weights() -> dict[str, Any]:
+    """``usual_course`` (share of the way passed at each of MARKS), and for fires ``alone`` and ``with_past`` their
+    stretches: ``until`` which share of the temperature, and for each of QUANTILES the weights of :func:`guesses`.
+    """
+    found: dict[str, Any] = json.loads(Path(__file__).with_name("ahead_weights.json").read_text("utf-8"))
+    return found
+
+
+def usual_course() -> list[tuple[float, float]]:
+    """The usual wood fire: share of the way passed at each share of the target temperature, from (0, 0) to (1, 1)."""
+    return list(zip((*MARKS[:-1], 1.0), weights()["usual_course"], strict=True))
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One earlier fire: hours from lighting at which each tenth of the target temperature was first passed."""
+    """One earlier fire: hours from lighting at which each of MARKS of the target temperature was first passed."""
 
     hours: tuple[float, ...]
 
@@ -122,18 +102,17 @@ def cleaned(readings: Sequence[progress.Reading]) -> list[progress.Reading]:
 
 def course_of(readings: Sequence[progress.Reading], lit_at: datetime, target_c: float) -> Course | None:
     """What an earlier fire teaches; None where it never came within a hundredth of the target."""
-    hours, tenth = [0.0], 1
+    hours = [0.0]
     before: tuple[float, float] = (0.0, 0.0)
     for at, c in cleaned(readings):
         now = (hours_between(lit_at, at), c)
-        while tenth <= 10 and c >= target_c * (tenth / 10 if tenth < 10 else 0.99):
-            wanted = target_c * (tenth / 10 if tenth < 10 else 0.99)
+        while len(hours) < len(MARKS) and c >= target_c * MARKS[len(hours)]:
+            wanted = target_c * MARKS[len(hours)]
             part = (wanted - before[1]) / (now[1] - before[1]) if now[1] > before[1] else 1.0
             hours.append(before[0] + min(max(part, 0.0), 1.0) * (now[0] - before[0]))
-            tenth += 1
         if c > before[1]:
             before = now
-    if tenth <= 10 or hours[-1] <= 0:
+    if len(hours) < len(MARKS) or hours[-1] <= 0:
         return None
     return Course(tuple(hours))
 
@@ -157,21 +136,50 @@ def to_target(
     c = _level(seen)
     if c >= target_c:
         return Ahead(at, 0.0, (0.0, 0.0), (0.0, 0.0), "the target is reached")
-    course, expected = _usual(past), _expected(hours_likely, past)
-    elapsed = max(hours_between(lit_at, at), 1e-3)
-    share = max(c / target_c, 0.0)
-    passed = min(max(_passed(course, share), 0.005), 0.995)
-    table = WITH_PAST if past else ALONE
-    stretch = next((one for one in table if passed < one.until), table[-1])
-    own = elapsed / passed
-    whole = math.exp((1 - stretch.pace) * math.log(expected) + stretch.pace * math.log(own))
-    left = whole * (1 - passed) * _climb_factor(seen, course, share, whole, target_c) ** stretch.climb
-    slack = SLACK * whole
-    middle = (left + slack) * stretch.lean
-    wide = 1 + stretch.doubt * abs(math.log(own / expected))
-    low, lower, upper, high = (max(middle * math.exp(point * wide) - slack, 0.0) for point in stretch.points)
-    likely = max(middle - slack, 0.0)
-    return Ahead(at, likely, (lower, upper), (low, high), _based_on(past, stretch))
+    expected = _expected(hours_likely, past)
+    share, told = guesses(seen, lit_at=lit_at, target_c=target_c, expected=expected, past=past)
+    stretches = weights()["with_past" if past else "alone"]
+    stretch = next((one for one in stretches if share < one["until"]), stretches[-1])
+    left = sorted(
+        max(math.exp(math.fsum(w * x for w, x in zip(row, told, strict=True))) - SLACK, 0.0) * expected
+        for row in stretch["quantiles"]
+    )
+    low, lower, likely, upper, high = left
+    return Ahead(at, likely, (lower, upper), (low, high), _based_on(past))
+
+
+def guesses(
+    seen: Sequence[progress.Reading],
+    *,
+    lit_at: datetime,
+    target_c: float,
+    expected: float,
+    past: Sequence[Course] = (),
+) -> tuple[float, list[float]]:
+    """Share of the target temperature reached, and what the forecast weighs: 1, then guesses of the hours left as
+    ln(hours / ``expected`` + SLACK).
+
+    In order: by this fire's pace; by the hours expected; what is left of the plan; lines at the climb of the last
+    1.5 h, of the last 4 h (or 15 % of the fire), and through the last hour; with ``past`` two by the earlier fires
+    from here on; at last how far the longer line and the plan lie beyond the hours expected. ``seen`` is cleaned.
+    """
+    c, hours = _level(seen), max(hours_between(lit_at, seen[-1][0]), 1e-3)
+    share = min(max(c / target_c, 0.0), 1.0)
+    passed = min(max(_at(_usual(past), share), 0.005), 0.995)
+
+    def said(left: float) -> float:
+        return math.log(min(max(left, 0.0) / expected, 3.0) + SLACK)
+
+    pace = math.log(hours / passed * (1 - passed) / expected + SLACK)
+    usual, plan = said((1 - passed) * expected), said(expected - hours)
+    lines = [_line_left(seen, c, target_c, span, least) for span, least in ((1.5, 4), (max(4.0, 0.15 * hours), 5))]
+    quick, long = (said(3 * expected if left is None else left) for left in lines)
+    told = [1.0, pace, usual, plan, quick, long, said(_last_hour(seen, target_c))]
+    if past:
+        rest = [(one.to_target - _at(one.hours, share), _at(one.hours, share)) for one in past]
+        told.append(said(fmean(left * (hours / max(then, 0.05)) ** 0.5 for left, then in rest)))
+        told.append(said(fmean(left for left, _then in rest)))
+    return share, [*told, max(long - usual, 0.0), max(plan - usual, 0.0)]
 
 
 def outlook(
@@ -212,10 +220,10 @@ def _hours_since(readings: Sequence[progress.Reading], target_c: float, now: dat
     return hours_between(reached[0], now) if reached else 0.0
 
 
-def _usual(past: Sequence[Course]) -> tuple[float, ...]:
+def _usual(past: Sequence[Course]) -> list[float]:
     """The kiln's own course, by as many earlier fires as there are; the usual one counts as one fire."""
     own = [tuple(hour / one.to_target for hour in one.hours) for one in past]
-    return tuple(fmean(shares) for shares in zip(USUAL_COURSE, *own, strict=True))
+    return [fmean(shares) for shares in zip(weights()["usual_course"], *own, strict=True)]
 
 
 def _expected(hours_likely: float, past: Sequence[Course]) -> float:
@@ -223,10 +231,13 @@ def _expected(hours_likely: float, past: Sequence[Course]) -> float:
     return math.exp(fmean([math.log(hours_likely), *(math.log(one.to_target) for one in past)]))
 
 
-def _passed(course: Sequence[float], share: float) -> float:
-    """Share of the way passed at this share of the target temperature."""
-    tenth = min(int(share * 10), 9)
-    return course[tenth] + (course[tenth + 1] - course[tenth]) * (share * 10 - tenth)
+def _at(course: Sequence[float], share: float) -> float:
+    """The course (by MARKS, the last of them the target itself) at this share of the target temperature."""
+    marks = (*MARKS[:-1], 1.0)
+    place = min(bisect_right(marks, share), len(marks) - 1)
+    low, high = marks[place - 1], marks[place]
+    part = min(max((share - low) / (high - low), 0.0), 1.0)
+    return course[place - 1] + (course[place] - course[place - 1]) * part
 
 
 def _level(seen: Sequence[progress.Reading]) -> float:
@@ -235,23 +246,32 @@ def _level(seen: Sequence[progress.Reading]) -> float:
     return climb.now_c if climb is not None else seen[-1][1]
 
 
-def _climb_factor(
-    seen: Sequence[progress.Reading], course: Sequence[float], share: float, whole: float, target_c: float
-) -> float:
-    """Climb usual here over the climb now, within a factor of three; 1 without a rate."""
-    climb = progress.rate(seen, window=timedelta(hours=1.5))
-    if climb is None:
-        return 1.0
-    ahead = min(share + 0.05, 1.0)
-    behind = max(share - 0.05, 0.0)
-    hours = (_passed(course, ahead) - _passed(course, behind)) * whole
-    usual = (ahead - behind) * target_c / max(hours, 1e-3)
-    return min(max(usual / max(climb.c_per_h, 1e-3), 1 / 3), 3.0)
+def _line_left(seen: Sequence[progress.Reading], c: float, target_c: float, span_h: float, least: int) -> float | None:
+    """Hours left at the robust climb of the last ``span_h`` hours, or of ``least`` readings; None if it never does."""
+    recent = [one for one in seen if one[0] >= seen[-1][0] - timedelta(hours=span_h)]
+    recent = list(seen[-least:]) if len(recent) < least else recent
+    if len(recent) > 25:  # as many as say what there is to say
+        step = len(recent) / 25
+        recent = [*(recent[int(place * step)] for place in range(25)), recent[-1]]
+    climb = progress.rate(recent, window=timedelta(hours=1000))
+    return None if climb is None or climb.c_per_h <= 0 else (target_c - c) / climb.c_per_h
 
 
-def _based_on(past: Sequence[Course], stretch: Stretch) -> str:
-    own = round(stretch.pace * 100)
+def _last_hour(seen: Sequence[progress.Reading], target_c: float) -> float:
+    """Hours left by a least-squares line through the last hour; inf where it does not climb."""
+    recent = [one for one in seen if one[0] >= seen[-1][0] - timedelta(hours=1)]
+    recent = recent if len(recent) > 1 else list(seen[-2:])
+    hours = [hours_between(seen[-1][0], at) for at, _ in recent]
+    if len(set(hours)) < 2:
+        return math.inf
+    mean_h, mean_c = fmean(hours), fmean(c for _, c in recent)
+    slope = math.fsum((h - mean_h) * (c - mean_c) for h, (_, c) in zip(hours, recent, strict=True))
+    slope /= math.fsum((h - mean_h) ** 2 for h in hours)
+    return (target_c - (mean_c - slope * mean_h)) / slope if slope > 0 else math.inf
+
+
+def _based_on(past: Sequence[Course]) -> str:
     if not past:
-        return f"this fire's pace ({own} %) and the hours on the kiln's sheet"
+        return "this fire's pace and climb, and the hours on the kiln's sheet"
     fires = "one earlier fire" if len(past) == 1 else f"{len(past)} earlier fires"
-    return f"this fire's pace ({own} %), {fires} of this kiln and the hours on its sheet"
+    return f"this fire's pace and climb, {fires} of this kiln and the hours on its sheet"

@@ -15,7 +15,7 @@ from html import escape
 from itertools import pairwise
 from typing import Final
 
-from firings.fire.ahead import USUAL_COURSE
+from firings.fire.ahead import usual_course
 from firings.fire.curve import EVENT_KINDS, thin
 from firings.fire.entries import Entry, hours_between, probes, readings
 
@@ -84,12 +84,11 @@ def course_of(name: str, log: Sequence[Entry], lit_at: datetime, ended_at: datet
 
 
 def planned(name: str, target_c: float, hours: float) -> Course:
-    """The usual course of a wood fire (``ahead.USUAL_COURSE``) stretched to reach ``target_c`` after ``hours``."""
+    """The usual course of a wood fire (``ahead.usual_course``) stretched to reach ``target_c`` after ``hours``."""
     rise = target_c - AMBIENT_C
-    steps = len(USUAL_COURSE) - 1
     return Course(
         name,
-        tuple((share * hours, AMBIENT_C + rise * place / steps) for place, share in enumerate(USUAL_COURSE)),
+        tuple((share * hours, AMBIENT_C + rise * mark) for mark, share in usual_course()),
         longest_gap_h=math.inf,
         is_plan=True,
     )

@@ -112,6 +112,7 @@ def published():
     """The published logs beside this file; expected hours are another published firing's of that kind of kiln."""
     with (HERE / "published_fires.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    held: list[bool] = []
     for log in sorted({row["log"] for row in rows}):
         points = [(float(row["hour"]), float(row["c"])) for row in rows if row["log"] == log]
         expected = float(next(row["expected_h"] for row in rows if row["log"] == log))
@@ -123,7 +124,8 @@ def published():
                 seen = [(sim.at(h), c) for h, c in points[: at + 1]]
                 made = ahead.to_target(seen, lit_at=sim.LIT_AT, target_c=target, hours_likely=expected)
                 line, left = last_hour_line(seen, target), reached - hour
-                inside = "within" if made.most[0] <= left <= made.most[1] else "outside"
+                held.append(made.most[0] <= left <= made.most[1])
+                inside = "within" if held[-1] else "outside"
                 ours = f"forecast {made.likely_h:5.1f} ({made.most[0]:.1f} to {made.most[1]:.1f})"
                 print(f"  hour {hour:5.1f}: left {left:5.1f} h, {ours}, {inside} 80 %; line {line:5.1f}")
 

@@ -36,6 +36,7 @@ class KilnKind:
     plan_error: float
     slow_from_c: float = math.inf  # from here the crew means to climb slowly, for ash and flame rather than heat
     slow_c_per_h: float = 0.0
+    ash_h: float = 0.0  # instead of a slow climb: hours the crew means to hold for ash on the last of the way
 
 
 @dataclass
@@ -59,8 +60,16 @@ def kiln_of(seed: int) -> KilnKind:
     target = chance.uniform(1230, 1300)
     losses = wall * target + to_brick * target * 0.45 + wished * chance.uniform(0.5, 0.8)
     slow = chance.random() < 0.35
+    slow_from_c = chance.uniform(900, target - 60) if slow else math.inf
+    # Long firings for ash are fired by the clock: near the top the crew spreads what is left of the climb over hours
+    # or days (practice: 60 to 100 h, cones fall far below their charted temperature). One kiln in five, drawn apart.
+    ash = Random(f"ash {seed}")
+    ash_h = 0.0
+    if ash.random() < 0.2:
+        ash_h, slow_from_c = math.exp(ash.uniform(math.log(6), math.log(60))), ash.uniform(950, target - 25)
     return KilnKind(
-        slow_from_c=chance.uniform(900, target - 60) if slow else math.inf,
+        ash_h=ash_h,
+        slow_from_c=slow_from_c,
         slow_c_per_h=math.exp(chance.uniform(math.log(3), math.log(25))),
         target_c=round(target),
         wished_c_per_h=wished,
@@ -90,7 +99,7 @@ def fire_of(kiln: KilnKind, seed: int, *, stalls: bool | None = None) -> Fire:
     inner = outer = AIR_C
     burning, hour, vigour, hold_began, stall_began = 0.0, 0.0, 1.0, None, None
     soak = kiln.soak_h * chance.uniform(0.7, 1.4)
-    aim, next_stoke = 0.0, 0.0
+    aim, next_stoke, slow_began, trim = 0.0, 0.0, math.nan, 0.0
     while hour < 160:
         fire.true.append((hour, inner))
         if math.isnan(fire.target_h) and inner >= kiln.target_c:
@@ -101,7 +110,13 @@ def fire_of(kiln: KilnKind, seed: int, *, stalls: bool | None = None) -> Fire:
             hold_began = hour
             fire.rounds.append((hour, hour + hold_h))
         holding = hold_began is not None and hour < hold_began + hold_h
-        wished = _wished(kiln, inner, hour, pace) if math.isnan(fire.target_h) else 4.0
+        if math.isnan(slow_began) and inner >= kiln.slow_from_c:
+            slow_began = hour
+        wished = _wished(kiln, inner, hour - slow_began, pace) if math.isnan(fire.target_h) else 4.0
+        if slow_began <= hour and math.isnan(fire.target_h):  # who means to climb slowly watches the climb
+            half_hour = fire.true[max(len(fire.true) - 1 - round(0.5 / STEP_H), 0)][1]
+            trim = max(min(trim + 0.06 * (wished - (inner - half_hour) / 0.5), 40.0), -150.0)
+            wished += trim
         if holding:
             wished = 5.0
         held = hold_began is not None and hour < hold_began + hold_h + 1.0
@@ -132,13 +147,22 @@ def fire_of(kiln: KilnKind, seed: int, *, stalls: bool | None = None) -> Fire:
     return fire
 
 
-def _wished(kiln: KilnKind, inner: float, hour: float, pace: float) -> float:
-    """Slow through water smoking and quartz inversion, then as fast as the crew means to."""
+def _wished(kiln: KilnKind, inner: float, slow_h: float, pace: float) -> float:
+    """Slow through water smoking and quartz inversion, then as fast as the crew means to.
+
+    ``slow_h`` is how long the slow end of the way has lasted. A crew that holds for ash climbs half as fast again as
+    an even climb would at first, and ever slower, until its hours are over.
+    """
     if inner < 120:
         return min(kiln.wished_c_per_h, 45) * pace
     if inner < 600:
         return kiln.wished_c_per_h * 0.9 * pace
-    return (kiln.wished_c_per_h if inner < kiln.slow_from_c else kiln.slow_c_per_h) * pace
+    if inner < kiln.slow_from_c and not slow_h > 0:
+        return kiln.wished_c_per_h * pace
+    if kiln.ash_h:
+        left_h = max(kiln.ash_h / pace - slow_h, 1.0)
+        return min(1.5 * max(kiln.target_c - inner, 5.0) / left_h, kiln.wished_c_per_h * pace)
+    return kiln.slow_c_per_h * pace
 
 
 def _true_stall(fire: Fire, begin: float, end: float) -> tuple[float, float] | None:

@@ -1,21 +1,24 @@
-"""Fits firings/fire/ahead.py to simulated fires and prints its tables: python -m tests.bench.tune_fire"""
+"""Fits firings/fire/ahead_weights.json and progress.COOLED to simulated fires: python -m tests.bench.tune_fire"""
 
 from __future__ import annotations
 
+import json
 import math
-from dataclasses import dataclass
-from statistics import fmean, median
+from datetime import timedelta
+from pathlib import Path
+from random import Random
+from statistics import fmean
+
+import highspy
+import numpy as np
 
 from firings.fire import ahead, progress
 from tests.bench import simulated_cooling
 from tests.bench import simulated_fires as sim
 
 KILNS, SEED = range(360), 50_000
-EDGES = (0.15, 0.3, 0.45, 0.6, 0.75, 0.87, 0.95, 1.0)
-PACES = [tenth / 10 for tenth in range(11)]
-DOUBTS = (0.0, 0.5, 1.0, 2.0, 3.0, 5.0)
-SHARES = (0.1, 0.25, 0.75, 0.9)
-CLIMBS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.85)
+EDGES = (0.3, 0.5, 0.65, 0.75, 0.85, 0.92, 0.97, 1.01)  # of the target temperature
+DIGITS = 4
 
 
 def readings_of(fire, until=math.inf, probe="front"):
@@ -37,6 +40,18 @@ def cases(kilns, seed):
                     yield seen, kiln, likely, past, fire.target_h - hours(seen[-1][0]), part / 20
 
 
+def thinned(seen, key):
+    """Two crews in five read by hand, once an hour or every two hours; at least four readings stay."""
+    every = Random(key).choice((0, 0, 0, 1.0, 2.0))
+    kept = []
+    for at, c in seen:
+        if not kept or at - kept[-1][0] >= timedelta(hours=every):
+            kept.append((at, c))
+    if kept[-1] != seen[-1]:
+        kept.append(seen[-1])
+    return kept if len(kept) >= 4 else seen
+
+
 def course_of(fire):
     return ahead.course_of(readings_of(fire), sim.LIT_AT, fire.kiln.target_c)
 
@@ -45,65 +60,60 @@ def hours(moment):
     return (moment - sim.LIT_AT).total_seconds() / 3600
 
 
-@dataclass
-class Moment:
-    """One forecast to be made: what is known, and what came."""
-
-    seen: list
-    kiln: sim.KilnKind
-    course: tuple
-    expected: float
-    left: float
-    has_past: bool
-
-    def __post_init__(self):
-        self.seen = ahead.cleaned(self.seen)
-        self.share = ahead._level(self.seen) / self.kiln.target_c
-        self.elapsed = hours(self.seen[-1][0])
-        self.passed = min(max(ahead._passed(self.course, min(self.share, 1.0)), 0.005), 0.995)
-
-    def at_pace(self, pace):
-        """Hours to the target, and the climb's factor, at this weight of the fire's own pace."""
-        whole = math.exp((1 - pace) * math.log(self.expected) + pace * math.log(self.elapsed / self.passed))
-        return whole, ahead._climb_factor(self.seen, self.course, self.share, whole, self.kiln.target_c)
-
-    def ratio(self, whole, factor, climb):
-        """(true + slack) / (forecast + slack)."""
-        slack = ahead.SLACK * whole
-        return (self.left + slack) / (whole * (1 - self.passed) * factor**climb + slack)
+def quantile_fit(told, left, share):
+    """Weights of the linear quantile regression (Koenker and Bassett 1978), from its dual linear program."""
+    rows, columns = told.shape
+    program = highspy.HighsLp()
+    program.num_col_, program.num_row_ = rows, columns
+    program.col_cost_, program.col_lower_, program.col_upper_ = -left, np.zeros(rows), np.ones(rows)
+    program.row_lower_ = program.row_upper_ = (1 - share) * told.sum(0)
+    program.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    program.a_matrix_.start_ = np.arange(0, rows * columns + 1, columns).astype(np.int32)
+    program.a_matrix_.index_ = np.tile(np.arange(columns), rows).astype(np.int32)
+    program.a_matrix_.value_ = told.reshape(-1)
+    highs = highspy.Highs()
+    highs.setOptionValue("output_flag", False)
+    highs.passModel(program)
+    highs.run()
+    return [round(-float(one), DIGITS) for one in highs.getSolution().row_dual]
 
 
-def fitted(moments):
-    """Pace and climb with the least mean error (the worst tenth left out), lean, doubt and points of what is left."""
-    best = None
-    for pace in PACES:
-        bases = [(moment, *moment.at_pace(pace)) for moment in moments]
-        for climb in CLIMBS:
-            logs = [math.log(moment.ratio(whole, factor, climb)) for moment, whole, factor in bases]
-            lean = median(logs)
-            errors = sorted(abs(one - lean) for one in logs)
-            score = fmean(errors[: int(len(errors) * 0.9)])
-            if best is None or score < best[0]:
-                best = (score, pace, climb, lean, [one - lean for one in logs])
-    score, pace, climb, lean, rest = best
-    apart = [abs(math.log(moment.elapsed / moment.passed / moment.expected)) for moment in moments]
-    doubt = min((pinball(rest, apart, one), one) for one in DOUBTS)[1]
-    return ahead.Stretch(0.0, pace, climb, round(math.exp(lean), 3), doubt, points(rest, apart, doubt)), score
+def stretches(moments):
+    """For each stretch the weights of every quantile; ``moments`` are (share, guesses, ln of what came)."""
+    made, begin = [], 0.0
+    for until in EDGES:
+        here = [one for one in moments if begin <= one[0] < until]
+        told, left = np.array([one[1] for one in here]), np.array([one[2] for one in here])
+        made.append(
+            {
+                "until": until,
+                "moments": len(here),
+                "quantiles": [quantile_fit(told, left, share) for share in ahead.QUANTILES],
+            }
+        )
+        begin = until
+    return made
 
 
-def points(logs, apart, doubt):
-    ordered = sorted(one / (1 + doubt * far) for one, far in zip(logs, apart, strict=True))
-    return tuple(round(ordered[min(int(len(ordered) * share), len(ordered) - 1)], 3) for share in SHARES)
-
-
-def pinball(logs, apart, doubt):
-    """How badly the points, so stretched, stand for the shares they name (Koenker and Bassett 1978)."""
-    loss = 0.0
-    for point, share in zip(points(logs, apart, doubt), SHARES, strict=True):
-        for one, far in zip(logs, apart, strict=True):
-            over = one - point * (1 + doubt * far)
-            loss += max(share * over, (share - 1) * over)
-    return loss
+def fit_weights():
+    """Writes ahead_weights.json anew."""
+    fires = (sim.fire_of(sim.kiln_of(SEED + one), (SEED + one) * 100) for one in KILNS)
+    courses = [course for fire in fires if (course := course_of(fire))]
+    usual = [
+        round(fmean(one.hours[place] / one.to_target for one in courses), DIGITS) for place in range(len(ahead.MARKS))
+    ]
+    ahead.weights.cache_clear()
+    ahead.weights = lambda: {"usual_course": usual}
+    moments = {False: [], True: []}
+    for number, (seen, kiln, likely, past, left, _part) in enumerate(cases(KILNS, SEED)):
+        expected = ahead._expected(likely, past)
+        read = ahead.cleaned(thinned(seen, f"read {number}"))
+        share, told = ahead.guesses(read, lit_at=sim.LIT_AT, target_c=kiln.target_c, expected=expected, past=past)
+        if share < 1:
+            moments[bool(past)].append((share, told, math.log(left / expected + ahead.SLACK)))
+    made = {"usual_course": usual, "alone": stretches(moments[False]), "with_past": stretches(moments[True])}
+    target = Path(ahead.__file__).with_name("ahead_weights.json")
+    target.write_text(json.dumps(made, indent=1) + "\n", "utf-8")
 
 
 COOLED_EDGES = (0.6, 0.45, 0.3, 0.2, 0.14, 0.1, 0.0)
@@ -131,26 +141,7 @@ def cooled_table():
 
 def main():
     cooled_table()
-    courses = [
-        course for one in KILNS if (course := course_of(sim.fire_of(sim.kiln_of(SEED + one), (SEED + one) * 100)))
-    ]
-    ahead.USUAL_COURSE = tuple(round(fmean(c.hours[i] / c.to_target for c in courses), 3) for i in range(11))
-    print("USUAL_COURSE =", ahead.USUAL_COURSE)
-    moments = [
-        Moment(seen, kiln, ahead._usual(past), ahead._expected(likely, past), left, bool(past))
-        for seen, kiln, likely, past, left, _ in cases(KILNS, SEED)
-    ]
-    for name, has_past in (("ALONE", False), ("WITH_PAST", True)):
-        begin = 0.0
-        print(f"{name}: Final = (")
-        for until in EDGES:
-            ours = [moment for moment in moments if moment.has_past == has_past and moment.share < 1]
-            here = [moment for moment in ours if begin <= moment.passed < until]
-            made, score = fitted(here)
-            values = f"{until}, {made.pace}, {made.climb}, {made.lean}, {made.doubt}, {made.points}"
-            print(f"    Stretch({values}),  # {len(here)} moments, error {score:.3f}")
-            begin = until
-        print(")")
+    fit_weights()
 
 
 if __name__ == "__main__":

@@ -20,9 +20,9 @@ HOUR = timedelta(hours=1)
 TOP_C = 1285  # cone 10 at 60 °C an hour, self-supporting (Orton, current chart)
 
 
-def burning(takes_h, seen_h):
-    """Lit at six in the morning with watches for a day; by its readings it takes so many hours. And the moment."""
-    firing = make_watch_firing(stage="lit", lit_at=LIGHTS)
+def burning(takes_h, seen_h, *, watches_h=24):
+    """Lit at six in the morning, watches for so long; by its readings it takes so many hours. And the moment."""
+    firing = make_watch_firing(stage="lit", lit_at=LIGHTS, hours=watches_h)
     for number, watch in enumerate(watches_of(firing)):
         join(watch, leader(f"Lead{number}"), stoker(f"Stoker{number}"))
     moments = [n / 4 for n in range(1, 4 * seen_h + 1)]
@@ -43,9 +43,10 @@ def burning(takes_h, seen_h):
 
 def _course(share):
     """Tenths of °C at this share of the way, by the usual course."""
-    tenth = max(i for i, passed in enumerate(ahead.USUAL_COURSE[:10]) if passed <= share)
-    low, high = ahead.USUAL_COURSE[tenth : tenth + 2]
-    return round(TOP_C * (tenth + (share - low) / (high - low)))
+    marks, passed = zip(*ahead.usual_course(), strict=True)
+    place = max(i for i, one in enumerate(passed[:-1]) if one <= share)
+    part = (share - passed[place]) / (passed[place + 1] - passed[place])
+    return round(10 * TOP_C * (marks[place] + (marks[place + 1] - marks[place]) * part))
 
 
 def told():
@@ -83,7 +84,7 @@ def test_what_the_lead_has_said_is_not_proposed_again():
 
 
 def test_a_quick_fire_leaves_watches_over_and_the_lead_takes_them_off():
-    firing, now = burning(12, 10)
+    firing, now = burning(11, 10, watches_h=36)
     found = foretold.departure_now(firing, now)
     assert [watch.number for watch in found.spare] == [
         watch.number for watch in watches_of(firing)[-len(found.spare) :]
@@ -101,7 +102,7 @@ def test_a_quick_fire_leaves_watches_over_and_the_lead_takes_them_off():
 
 
 def test_only_the_lead_takes_watches_off_and_never_one_that_runs():
-    firing, now = burning(12, 10)
+    firing, now = burning(11, 10, watches_h=36)
     standing = Watch.objects.filter(firing=firing).standing().count()
     with pytest.raises(NotAllowed):
         crew_news.runs_shorter(firing.coop, by=ben(), now=now, firing_id=firing.public_id, until=now + HOUR)
@@ -109,13 +110,13 @@ def test_only_the_lead_takes_watches_off_and_never_one_that_runs():
         crew_news.runs_shorter(firing.coop, by=firing.lead, now=now, firing_id=firing.public_id, until=now)
     with pytest.raises(Refused, match="No watch begins after that"):
         crew_news.runs_shorter(
-            firing.coop, by=firing.lead, now=now, firing_id=firing.public_id, until=LIGHTS + 19 * HOUR
+            firing.coop, by=firing.lead, now=now, firing_id=firing.public_id, until=LIGHTS + 31 * HOUR
         )
     assert Watch.objects.filter(firing=firing).standing().count() == standing
 
 
 def test_saying_that_it_is_shorter_takes_back_that_it_is_longer():
-    firing, now = burning(12, 10)
+    firing, now = burning(11, 10, watches_h=36)
     crew_news.runs_longer(firing.coop, by=firing.lead, now=now, firing_id=firing.public_id, minutes=120)
     crew_news.runs_shorter(firing.coop, by=firing.lead, now=now, firing_id=firing.public_id, until=now + 3 * HOUR)
     assert not CrewNews.objects.of(firing.coop).open().exists()
@@ -134,7 +135,7 @@ def test_one_tap_on_the_fire_page_asks_for_the_longer_roster(client, monkeypatch
 
 
 def test_one_tap_takes_the_watches_off_and_a_made_up_moment_is_refused(client, monkeypatch):
-    firing, now = burning(12, 10)
+    firing, now = burning(11, 10, watches_h=36)
     monkeypatch.setattr(timezone, "now", lambda: now)
     client.force_login(firing.lead.person)
     there = reverse("fire_shorter", kwargs={"coop": firing.coop.slug, "firing": firing.public_id})
