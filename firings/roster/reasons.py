@@ -169,6 +169,8 @@ def falls_short(some: RosterRequest, levels: Mapping[str, int], until: float) ->
     """
     crews = replace(some, tasks=tuple(replace(task, need=levels[task.id]) for task in some.tasks))
     master = schedules.Master(crews, unfilled=0, rather_not=len(crews.people) * len(crews.tasks))
+    for task, row in zip(some.tasks, master.crew_row.tolist(), strict=True):
+        master.lp.changeRowBounds(row, levels[task.id], max(task.need, task.cap))  # more may be needed for its lead
     for desk in master.desks:
         master.add(desk.schedule(()))
     master.aim(schedules.LARGEST, sum(task.length for task in crews.tasks) + max(one.owed for one in crews.people))

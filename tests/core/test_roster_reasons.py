@@ -242,6 +242,12 @@ def test_the_relaxation_says_no_only_where_every_way_breaks_a_rule(request, data
         assert all(ways_to_fill(request, levels, leads_only=False))
 
 
+def test_the_relaxation_lets_a_crew_be_larger_than_asked_for_its_lead():
+    novice_who_leads = Crewmate("nia", "novice", signed_off=("big",))
+    request = asked([watch("w1", 0)], [novice_who_leads, hand("dov")])
+    assert not reasons.falls_short(request, {"w1": 1}, inf)  # nia may not stand alone, nor dov, but both together
+
+
 def test_the_relaxation_knows_that_nobody_is_in_two_places():
     at_once = asked([watch("w1", 0), watch("w2", 4)], [lead("ada"), hand("dov"), lead("eva")])
     assert reasons.falls_short(at_once, {"w1": 2, "w2": 2}, inf)
