@@ -171,14 +171,15 @@ def _standing_sqlite(cursor: Any) -> list[str]:
 
 def _standing_postgres(cursor: Any) -> list[str]:
     cursor.execute(
-        "SELECT t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
-        "WHERE c.relnamespace = current_schema()::regnamespace AND NOT t.tgisinternal AND t.tgenabled = 'O'"
+        "SELECT t.tgname, p.proname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+        "JOIN pg_proc p ON p.oid = t.tgfoid WHERE c.relnamespace = current_schema()::regnamespace "
+        "AND NOT t.tgisinternal AND t.tgenabled = 'O' AND t.tgqual IS NULL"
     )
-    found = {name for (name,) in cursor.fetchall()}
+    found = {(name, f"EXECUTE FUNCTION {function}(") for name, function in cursor.fetchall()}
     faults = [
         f"The trigger {trigger.name} does not stand as it was put up."
         for trigger in _triggers("postgresql")
-        if trigger.name[:63] not in found
+        if not any(name == trigger.name[:63] and call in trigger.sql for name, call in found)
     ]
     cursor.execute("SELECT proname, prosrc FROM pg_proc WHERE pronamespace = current_schema()::regnamespace")
     sources = dict(cursor.fetchall())

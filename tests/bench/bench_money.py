@@ -244,6 +244,7 @@ def main() -> int:
     parser.add_argument("--firings", type=int, default=1_000_000, help="for rounding")
     parser.add_argument("--steps", type=int, default=10_000, help="for ledger")
     parser.add_argument("--sizes", default="10,20,40,60,200", help="members, for payments")
+    parser.add_argument("--slower", type=float, default=1.0, help="stretch limits on a busy machine, for payments")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     options = parser.parse_args()

@@ -554,6 +554,18 @@ WALLS = [
     ("ALTER TABLE billing_line DISABLE TRIGGER billing_line_no_delete", "The trigger billing_line_no", "postgresql"),
     ("ALTER TABLE billing_posting DISABLE TRIGGER USER", "The trigger billing_posting_no_update", "postgresql"),
     (
+        "CREATE OR REPLACE TRIGGER billing_line_no_update BEFORE UPDATE ON billing_line FOR EACH ROW WHEN (false) "
+        "EXECUTE FUNCTION coop_append_only()",
+        "The trigger billing_line_no_update",
+        "postgresql",
+    ),
+    (
+        "CREATE OR REPLACE TRIGGER billing_line_no_update BEFORE UPDATE ON billing_line FOR EACH ROW "
+        "EXECUTE FUNCTION suppress_redundant_updates_trigger()",
+        "The trigger billing_line_no_update",
+        "postgresql",
+    ),
+    (
         "CREATE OR REPLACE FUNCTION coop_append_only() RETURNS trigger LANGUAGE plpgsql AS "
         "$$BEGIN RETURN coalesce(NEW, OLD); END$$",
         "The function coop_append_only",
