@@ -162,7 +162,8 @@ class BankFileForm(forms.Form):
     def content(self) -> bytes:
         """The file's bytes, one more than may be at most."""
         upload: UploadedFile[bytes] = self.cleaned_data["file"]
-        return upload.read(bank_movements.MAX_BYTES + 1)
+        content: bytes = upload.read(bank_movements.MAX_BYTES + 1)
+        return content
 
 
 _COLUMN_LABELS = {

@@ -51,7 +51,7 @@ def set_bank_account(
     if faults:
         raise Malformed([text for texts in faults.values() for text in texts], fields=faults)
     before = BankAccount.objects.of(coop).first()
-    if before is not None and (before.holder, before.iban, before.bic) == tuple(said.values()):
+    if isinstance(before, BankAccount) and (before.holder, before.iban, before.bic) == tuple(said.values()):
         return before
     account: BankAccount = BankAccount.objects.update_or_create(
         coop=coop, defaults={**said, "set_by": by, "set_at": now}

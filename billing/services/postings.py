@@ -128,6 +128,7 @@ def _append(
     reverses: Posting | None = None,
 ) -> Posting:
     """The posting behind ``last``, then its lines: on SQLite the walls look at each posting as the next one comes."""
+    on = now.astimezone(ZoneInfo(coop.time_zone)).date()
     entry = ledger.sealed(
         ledger.Entry(
             coop=str(coop.public_id),
@@ -138,7 +139,7 @@ def _append(
             lines=tuple(ledger.EntryLine(account.code, coop.currency, amount) for account, amount in lines),
             reverses=reverses.number if reverses else None,
             kind=kind,
-            on=now.astimezone(ZoneInfo(coop.time_zone)).date(),
+            on=on,
             by=str(by.public_id) if by else "",
         ),
         last.hash if last else ledger.GENESIS,
@@ -148,7 +149,7 @@ def _append(
         number=entry.seq,
         key=entry.key,
         kind=entry.kind,
-        on=entry.on,
+        on=on,
         at=now,
         by=by,
         text=entry.memo,

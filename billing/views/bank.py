@@ -89,7 +89,7 @@ def bank_file_new(request: CoopRequest) -> HttpResponse:
         currency=request.coop.currency,
         profiles=queries.profiles(request.coop),
     )
-    status, faults = 200, ()
+    status, faults = 200, tuple[str, ...]()
     if request.method == "POST":
         status = 400
         if form.is_valid():
@@ -159,12 +159,12 @@ def bank_line(request: CoopRequest, line: UUID) -> HttpResponse:
     if request.method == "POST":
         status = 400
         if form.is_valid():
-            said, who = form.cleaned_data, {"by": request.membership, "now": timezone.now(), "line_id": line}
+            said, by, now = form.cleaned_data, request.membership, timezone.now()
             try:
                 if said["member"]:
-                    services.place_bank_line(request.coop, **who, member_id=UUID(said["member"]))
+                    services.place_bank_line(request.coop, by=by, now=now, line_id=line, member_id=UUID(said["member"]))
                 else:
-                    services.set_bank_line_aside(request.coop, **who, why=said["why"])
+                    services.set_bank_line_aside(request.coop, by=by, now=now, line_id=line, why=said["why"])
             except Refused as no:
                 add_refusal(form, no)
                 status = no.status

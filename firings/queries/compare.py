@@ -246,5 +246,6 @@ def _beside(
     one: Sequence[tuple[str, Figure]], other: Sequence[tuple[str, Figure]], nothing: Figure
 ) -> tuple[tuple[str, Figure, Figure], ...]:
     """Rows of two lists by their first word."""
-    left, right = dict(one), dict(other)
+    left: dict[str, Figure] = dict(one)
+    right: dict[str, Figure] = dict(other)
     return tuple((word, left.get(word, nothing), right.get(word, nothing)) for word in dict.fromkeys([*left, *right]))
