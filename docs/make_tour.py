@@ -1,4 +1,6 @@
-"""Take the pictures of the README's tour from a running demo: python docs/make_tour.py [http://127.0.0.1:8000].
+"""Take the pictures of the README's tour from a running demo: all of them, or those named.
+
+python docs/make_tour.py [http://127.0.0.1:8000 [picture ...]]
 
 Needs the packages of requirements-dev.txt and Chromium.
 """
@@ -17,12 +19,15 @@ FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-ne
 # picture, who looks, firing (none: the home page), page of the firing, theme, where to scroll to
 PICTURES = (
     ("home", "Tamsin Vale", "", "", "light", "main"),
-    ("space", "Amaia Etxeberria", "Midwinter burn", "space/", "light", "h2:has-text('My pieces')"),
+    ("space", "Leopold Finch", "Midwinter burn", "space/", "light", "h2:has-text('My pieces')"),
+    ("allotment", "Ivo Lindqvist", "Midwinter burn", "space/allotment/", "light", ".table-box"),
     ("load-plan", "Tamsin Vale", "November long burn", "load-plan/", "light", "details.layer >> nth=2"),
     ("watches", "Tamsin Vale", "November long burn", "watches/", "light", ".roster"),
     ("fire", "Tamsin Vale", "November long burn", "fire/", "night", ".keys"),
     ("money", "Noor Hakimi", "Late summer soda", "money/", "light", "main"),
 )
+
+PROPOSE = "Propose how to share it out"  # changes nothing for anybody
 
 
 def sign_in(page: Page, base: str, name: str) -> None:
@@ -41,17 +46,22 @@ def open_firing(page: Page, base: str, name: str, part: str) -> None:
     sys.exit(f"There is no firing {name}; run this on a fresh demo.")
 
 
-def main(base: str) -> None:
+def main(base: str, wanted: list[str]) -> None:
     HERE.mkdir(exist_ok=True)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
         for picture, who, firing, part, theme, scroll_to in PICTURES:
+            if wanted and picture not in wanted:
+                continue
             context = browser.new_context(viewport={"width": 360, "height": 740}, locale="en-GB")
             context.add_cookies([{"name": "theme", "value": theme, "url": base}])
             page = context.new_page()
             sign_in(page, base, who)
             if firing:
                 open_firing(page, base, firing, part)
+            if (propose := page.get_by_role("button", name=PROPOSE)).count():
+                propose.click()
+                page.wait_for_load_state()
             page.locator(scroll_to).first.scroll_into_view_if_needed()
             page.screenshot(path=str(HERE / f"{picture}.png"))
             context.close()
@@ -59,4 +69,4 @@ def main(base: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1].rstrip("/") if len(sys.argv) > 1 else "http://127.0.0.1:8000")
+    main(sys.argv[1].rstrip("/") if len(sys.argv) > 1 else "http://127.0.0.1:8000", sys.argv[2:])
