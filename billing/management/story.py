@@ -267,6 +267,7 @@ def unpack(cast: Cast, firing: Firing, *, now: datetime, accident: bool = True) 
         unpacking.decide_damage(
             cast.coop, by=cast.lead, now=now + 2 * HOUR, damage_id=damage.public_id, bearer="nobody", amount_minor=None
         )
+        unpacking.agree_on_damage(cast.coop, by=cast.treasurer, now=now + 3 * HOUR, damage_id=damage.public_id)
     return to(cast, firing, "cleanup", now + 3 * HOUR)
 
 

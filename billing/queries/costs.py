@@ -40,7 +40,7 @@ def costs_of(firing: Firing, terms: Terms | None = None) -> FiringCosts:
             Outlay(str(row.public_id), row.pool, row.amount_minor, ids[row.paid_by_id] if row.paid_by_id else None)
             for row in standing_receipts(firing)
         ),
-        use=_use(terms, {pk: one for pk, one in used.items() if pk not in absent}, ids),
+        use=_use(terms, {pk: one for pk, one in used.items() if pk not in absent}, ids, _failed(firing)),
         capacity_ml=sums["all"] or 0,
         soda_capacity_ml=sums["soda"] or 0,
         guests=frozenset(_guests(firing)),
@@ -78,8 +78,14 @@ def _public_ids(coop: Coop) -> dict[int, str]:
     return {pk: str(public_id) for pk, public_id in Membership.objects.of(coop).values_list("pk", "public_id")}
 
 
-def _use(terms: Terms, usage: Mapping[int, load_plans.Usage], ids: Mapping[int, str]) -> dict[str, Use]:
+def _use(
+    terms: Terms,
+    usage: Mapping[int, load_plans.Usage],
+    ids: Mapping[int, str],
+    failed: Mapping[int, tuple[Fraction, Fraction]],
+) -> dict[str, Use]:
     """Use by member: space as the terms count it (loaded, booked, the larger); soda space, boards, pots as loaded."""
+    none = (Fraction(0), Fraction(0))
     return {
         ids[member]: Use(
             space_ml=terms.used_ml(booked_ml=used.booked_ml, loaded_ml=used.ml),
@@ -88,6 +94,8 @@ def _use(terms: Terms, usage: Mapping[int, load_plans.Usage], ids: Mapping[int, 
             pieces=used.pots,
             loaded_ml=used.ml,
             booked_ml=used.booked_ml,
+            failed=failed.get(member, none)[0],
+            soda_failed=failed.get(member, none)[1],
         )
         for member, used in usage.items()
     }
@@ -129,15 +137,34 @@ def _guests(firing: Firing) -> set[str]:
 
 
 def _damage(firing: Firing, ids: dict[int, str]) -> tuple[tuple[DamageDecision, ...], int]:
-    """Decided damage to the co-op's things, and how many reports with a cost or without wait for a decision.
+    """Damage to the co-op's things that two people agree on, and how many reports wait for that.
 
-    Damage to pieces is between their makers and is no cost of the firing.
+    Damage to pieces is between their makers and is no cost of the firing; of an under-fired zone see ``_failed``.
     """
     rows = list(Damage.objects.of(firing.coop).filter(firing=firing).exclude(what=Damage.What.PIECE))
     bearers: dict[str, Bearer] = {Damage.Bearer.MEMBER: "member", Damage.Bearer.ALL: "all"}
     decided = tuple(
         DamageDecision(row.amount_minor, bearers.get(row.bearer, "fund"), ids.get(row.borne_by_id))
         for row in rows
-        if row.amount_minor and row.bearer != Damage.Bearer.OPEN
+        if row.amount_minor and row.agreed_at is not None and row.what != Damage.What.ZONE
     )
-    return decided, sum(row.bearer == Damage.Bearer.OPEN for row in rows)
+    return decided, sum(row.agreed_at is None for row in rows)
+
+
+def _failed(firing: Firing) -> dict[int, tuple[Fraction, Fraction]]:
+    """By member the part of their space, and of that in soda zones, in zones whose under-firing the reserve bears."""
+    agreed = Damage.objects.of(firing.coop).filter(firing=firing, what=Damage.What.ZONE, agreed_at__isnull=False)
+    zones = set(agreed.filter(bearer=Damage.Bearer.RESERVE).values_list("zone", flat=True))
+    if not zones:
+        return {}
+    soda = set(FiringZone.objects.filter(firing=firing, zone__is_soda=True).values_list("pk", flat=True))
+    found = {}
+    for member, by_zone in load_plans.space_used_ml(firing).items():
+        in_soda = {zone: ml for zone, ml in by_zone.items() if zone in soda}
+        found[member] = (_part(by_zone, zones), _part(in_soda, zones))
+    return found
+
+
+def _part(by_zone: Mapping[int, int], zones: set[int]) -> Fraction:
+    whole = sum(by_zone.values())
+    return Fraction(sum(ml for zone, ml in by_zone.items() if zone in zones), whole) if whole else Fraction(0)

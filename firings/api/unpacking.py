@@ -59,12 +59,13 @@ class RestOut(serializers.Serializer[Any]):
 
 
 class DamageIn(serializers.Serializer[Any]):
-    what = serializers.CharField(max_length=20, help_text="board, post, kiln or piece.")
+    what = serializers.CharField(max_length=20, help_text="board, post, kiln, piece or zone.")
     count = serializers.IntegerField(required=False, default=1)
     cause = serializers.CharField(
         required=False, default="unknown", max_length=20, help_text="material, loading, firing, age or unknown."
     )
     piece_id = serializers.UUIDField(required=False, allow_null=True)
+    zone_id = serializers.UUIDField(required=False, allow_null=True, help_text="The zone that stayed under-fired.")
     note = serializers.CharField(max_length=2000)
 
 
@@ -87,6 +88,9 @@ class DamageOut(serializers.Serializer[Any]):
     amount_minor = serializers.IntegerField(allow_null=True)
     currency = serializers.CharField()
     decided_at = serializers.DateTimeField(allow_null=True)
+    agreed_at = serializers.DateTimeField(
+        allow_null=True, help_text="When a second person agreed; from then it counts."
+    )
 
 
 def _outcomes(rows: Any) -> list[dict[str, Any]]:
@@ -117,6 +121,7 @@ def _damage(row: Damage, currency: str) -> dict[str, Any]:
         "amount_minor": row.amount_minor,
         "currency": currency,
         "decided_at": row.decided_at,
+        "agreed_at": row.agreed_at,
     }
 
 
@@ -189,6 +194,7 @@ class DamagesView(_OfFiring):
             count=said["count"],
             cause=said["cause"],
             piece_id=said.get("piece_id"),
+            zone_id=said.get("zone_id"),
             note=said["note"],
         )
         return Response(DamageOut(_damage(row, self.coop.currency)).data, status=201)
@@ -211,10 +217,19 @@ class DecisionView(CoopAPIView):
         return Response(DamageOut(_damage(row, self.coop.currency)).data)
 
 
+class AgreementView(CoopAPIView):
+    @extend_schema(operation_id="damage_agree", request=None, responses=DamageOut)
+    def post(self, request: Request, damage: UUID, **kwargs: Any) -> Response:
+        """Agree with what was decided on damage, as a second person who neither owns nor bears it."""
+        row = services.agree_on_damage(self.coop, by=self.membership, now=timezone.now(), damage_id=damage)
+        return Response(DamageOut(_damage(row, self.coop.currency)).data)
+
+
 urls = [
     path("firings/<uuid:firing>/outcomes/", OutcomesView.as_view(), name="api_outcomes"),
     path("firings/<uuid:firing>/outcomes/rest-is-good/", RestView.as_view(), name="api_outcomes_rest"),
     path("pieces/<uuid:piece>/outcomes/", PieceOutcomesView.as_view(), name="api_piece_outcomes"),
     path("firings/<uuid:firing>/damage/", DamagesView.as_view(), name="api_damage"),
     path("damage/<uuid:damage>/decide/", DecisionView.as_view(), name="api_damage_decide"),
+    path("damage/<uuid:damage>/agree/", AgreementView.as_view(), name="api_damage_agree"),
 ]

@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy
 from coop import money
 from coop.errors import Refused
 from coop.models import Membership
-from firings.models import Damage, Outcome, Piece
+from firings.models import Damage, FiringZone, Outcome, Piece
 
 
 class OutcomeForm(forms.Form):
@@ -39,12 +39,19 @@ class DamageForm(forms.Form):
     piece = forms.TypedChoiceField(
         label=gettext_lazy("The piece it has to do with"), coerce=UUID, empty_value=None, required=False
     )
+    zone = forms.TypedChoiceField(
+        label=gettext_lazy("The zone, if one stayed under-fired"), coerce=UUID, empty_value=None, required=False
+    )
     note = forms.CharField(
         label=gettext_lazy("What happened"), max_length=2000, widget=forms.Textarea(attrs={"rows": 3})
     )
 
-    def __init__(self, *args: Any, pieces: Iterable[Piece], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, pieces: Iterable[Piece], zones: Iterable[FiringZone], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["zone"].choices = [  # type: ignore[attr-defined]
+            ("", _("none")),
+            *((str(zone.public_id), zone.zone.name) for zone in zones),
+        ]
         named = [(str(piece.public_id), f"{piece.booking.member.name}: {piece.name}") for piece in pieces]
         self.fields["piece"].choices = [("", _("none")), *named]  # type: ignore[attr-defined]
 

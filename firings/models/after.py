@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from coop.models import CoopOwned, Membership, OfCoop
 
 from .bookings import Piece
-from .firings import Firing
+from .firings import Firing, FiringZone
 
 
 class Outcome(CoopOwned):
@@ -46,13 +46,14 @@ class Outcome(CoopOwned):
 
 
 class Damage(CoopOwned):
-    """Something of the co-op's or a member's was damaged: what, by what, who bears it."""
+    """Something was damaged, or a zone stayed under-fired: by what, who bears it. Two others than the owners decide."""
 
     class What(models.TextChoices):
         BOARD = "board", _("board")
         POST = "post", _("post")
         KILN = "kiln", _("kiln")
         PIECE = "piece", _("piece")
+        ZONE = "zone", _("a zone that stayed under-fired")
 
     class Cause(models.TextChoices):
         MATERIAL = "material", _("owner's clay or glaze")
@@ -73,6 +74,7 @@ class Damage(CoopOwned):
     count = models.PositiveSmallIntegerField(_("how many"), default=1)
     cause = models.CharField(_("cause"), max_length=8, choices=Cause, default=Cause.UNKNOWN)
     piece = models.ForeignKey(Piece, on_delete=models.PROTECT, related_name="damages", null=True, blank=True)
+    zone = models.ForeignKey(FiringZone, on_delete=models.PROTECT, related_name="damages", null=True, blank=True)
     note = models.TextField(_("what happened"))
     bearer = models.CharField(_("who bears it"), max_length=7, choices=Bearer, default=Bearer.OPEN)
     borne_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True, blank=True)
@@ -81,6 +83,8 @@ class Damage(CoopOwned):
     reported_at = models.DateTimeField()
     decided_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
     decided_at = models.DateTimeField(null=True)
+    agreed_by = models.ForeignKey(Membership, on_delete=models.PROTECT, related_name="+", null=True)
+    agreed_at = models.DateTimeField(null=True)  # only then it counts
 
     objects = OfCoop.as_manager()
 
@@ -98,6 +102,13 @@ class Damage(CoopOwned):
                 condition=Q(decided_by=None) | Q(borne_by=None) | ~Q(decided_by=F("borne_by")),
                 name="damage_not_decided_by_who_bears_it",
             ),
+            models.CheckConstraint(
+                condition=Q(agreed_by=None)
+                | (Q(decided_by=None) | ~Q(agreed_by=F("decided_by")))
+                & (Q(borne_by=None) | ~Q(agreed_by=F("borne_by"))),
+                name="damage_agreed_by_another",
+            ),
+            models.CheckConstraint(condition=~Q(what="zone") | Q(zone__isnull=False), name="under_fired_zone_is_named"),
         ]
 
     def __str__(self) -> str:

@@ -80,7 +80,12 @@ def damages_of(firing: Firing) -> tuple[Damage, ...]:
     """All damage of the firing, in the order it was written down."""
     return tuple(
         Damage.objects.filter(coop=firing.coop_id, firing=firing).select_related(
-            "piece__booking__member__person", "borne_by__person", "reported_by__person", "decided_by__person"
+            "piece__booking__member__person",
+            "borne_by__person",
+            "reported_by__person",
+            "decided_by__person",
+            "agreed_by__person",
+            "zone__zone",
         )[:200]
     )
 

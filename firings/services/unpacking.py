@@ -10,10 +10,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from coop.errors import NotAllowed, NotFound, Refused
-from coop.models import Coop, Membership
+from coop.models import Coop, Membership, Role
 from coop.transactions import say, use_case
 from firings.access import check_leads, check_takes_part
-from firings.models import Damage, Firing, Outcome, Piece
+from firings.models import Damage, Firing, FiringZone, Outcome, Piece
 from firings.queries.firings import firing_of
 
 # Until the cost shares are posted what came out, and who bears what broke, may still be put right.
@@ -29,6 +29,8 @@ say(
     damage_not_decided_by_who_bears_it=gettext_lazy(
         "Whoever bears the damage cannot decide on it; the lead or the coordinator does."
     ),
+    damage_agreed_by_another=gettext_lazy("Somebody else than who decided or bears it has to agree."),
+    under_fired_zone_is_named=gettext_lazy("Say which zone stayed under-fired."),
 )
 
 
@@ -120,14 +122,20 @@ def report_damage(
     count: int = 1,
     cause: str = Damage.Cause.UNKNOWN,
     piece_id: UUID | None = None,
+    zone_id: UUID | None = None,
 ) -> Damage:
-    """Write down that something was damaged. Anybody who takes part may; who bears it is decided later."""
+    """Write down that something was damaged or a zone stayed under-fired; who bears it is decided later.
+
+    Anybody who takes part may.
+    """
     firing = firing_of(coop, firing_id)
     check_takes_part(by, firing)
     if firing.stage not in DAMAGE_STAGES:
         raise Refused(_("Damage is written down from loading until the firing is settled."))
     if what not in Damage.What.values:
-        raise Refused(_("Say what was damaged: board, post, kiln or piece."), fields={"what": [_("What was it?")]})
+        raise Refused(
+            _("Say what was damaged: board, post, kiln, piece or zone."), fields={"what": [_("What was it?")]}
+        )
     if cause not in Damage.Cause.values:
         raise Refused(_("Pick a cause from the list; “unknown” is one."), fields={"cause": [_("Pick a cause.")]})
     if not 1 <= count <= 500:
@@ -138,6 +146,7 @@ def report_damage(
         coop=coop,
         firing=firing,
         what=what,
+        zone=_zone(firing, zone_id) if what == Damage.What.ZONE else None,
         count=count,
         cause=cause,
         piece=None if piece_id is None else _piece(firing, piece_id),
@@ -158,19 +167,13 @@ def decide_damage(
     borne_by_id: UUID | None = None,
     amount_minor: int | None = None,
 ) -> Damage:
-    """Decide who bears damage and what it costs: the lead or the coordinator, never who would bear it."""
-    damage = (
-        Damage.objects.of(coop)
-        .select_for_update(of=("self",))
-        .select_related("firing__coop", "firing__lead__person")
-        .filter(public_id=damage_id)
-        .first()
-    )
-    if damage is None:
-        raise NotFound(_("There is no such damage here."))
+    """Propose who bears damage and what it costs: the lead or the coordinator, never its owner or who would bear it.
+
+    It counts once a second person agrees; deciding anew asks for that again.
+    """
+    damage = _damage(coop, damage_id)
     check_leads(by, damage.firing)
-    if damage.firing.stage not in DAMAGE_STAGES:
-        raise Refused(_("This firing is settled; what damage cost is in its cost shares."))
+    _check_still_open(damage)
     if bearer not in Damage.Bearer.values or bearer == Damage.Bearer.OPEN:
         raise Refused(_("Say who bears it: a member, everyone, the kiln reserve, or nobody."))
     if amount_minor is not None and not 0 <= amount_minor <= HIGHEST_MINOR:
@@ -183,10 +186,70 @@ def decide_damage(
         who = _bearing_member(damage, borne_by_id)
         if by is not None and who.pk == by.pk:
             raise NotAllowed(_("You would bear this yourself, so somebody else decides: the lead or the coordinator."))
+    if damage.what == Damage.What.ZONE and who is not None:
+        raise Refused(_("No single member bears an under-fired zone: everyone, the kiln reserve, or nobody."))
     damage.bearer, damage.borne_by, damage.amount_minor = bearer, who, amount_minor
     damage.decided_by, damage.decided_at = by, now
-    damage.save(update_fields=["bearer", "borne_by", "amount_minor", "decided_by", "decided_at"])
-    return damage  # type: ignore[no-any-return]
+    damage.agreed_by = damage.agreed_at = None
+    damage.save(
+        update_fields=["bearer", "borne_by", "amount_minor", "decided_by", "decided_at", "agreed_by", "agreed_at"]
+    )
+    return damage
+
+
+@use_case
+def agree_on_damage(coop: Coop, *, by: Membership | None, now: datetime, damage_id: UUID) -> Damage:
+    """Agree with what was decided, so that it counts: any member but who decided, bears it, or owns the piece."""
+    damage = _damage(coop, damage_id)
+    check_takes_part(by, damage.firing)
+    _check_still_open(damage)
+    if damage.bearer == Damage.Bearer.OPEN:
+        raise Refused(_("Nobody has decided who bears it; the lead or the coordinator does that first."))
+    if damage.agreed_at is not None:
+        raise Refused(_("A second person has agreed already; it counts."))
+    if by is not None:
+        if by.pk == damage.decided_by_id:
+            raise NotAllowed(_("You decided this yourself; a second person has to agree."))
+        if by.pk in _owners(damage):
+            raise NotAllowed(_("It is yours or you would bear it, so two others decide."))
+        if not by.holds(*(kind for kind in Role.Kind.values if kind != Role.Kind.GUEST)):
+            raise NotAllowed(_("A member agrees, not a guest."))
+    damage.agreed_by, damage.agreed_at = by, now
+    damage.save(update_fields=["agreed_by", "agreed_at"])
+    return damage
+
+
+def _damage(coop: Coop, damage_id: UUID) -> Damage:
+    found: Damage | None = (
+        Damage.objects.of(coop)
+        .select_for_update(of=("self",))
+        .select_related("firing__coop", "firing__lead__person", "piece__booking")
+        .filter(public_id=damage_id)
+        .first()
+    )
+    if found is None:
+        raise NotFound(_("There is no such damage here."))
+    return found
+
+
+def _check_still_open(damage: Damage) -> None:
+    if damage.firing.stage not in DAMAGE_STAGES:
+        raise Refused(_("This firing is settled; what damage cost is in its cost shares."))
+
+
+def _owners(damage: Damage) -> set[int]:
+    """Who must not agree: whose piece it is, and who would bear it."""
+    owners = {damage.borne_by_id} if damage.borne_by_id is not None else set()
+    return owners | {damage.piece.booking.member_id} if damage.piece is not None else owners
+
+
+def _zone(firing: Firing, zone_id: UUID | None) -> FiringZone:
+    found: FiringZone | None = FiringZone.objects.filter(firing=firing, public_id=zone_id).first() if zone_id else None
+    if found is None:
+        raise Refused(
+            _("Say which zone of this firing stayed under-fired."), fields={"zone": [_("Which zone was it?")]}
+        )
+    return found
 
 
 def _bearing_member(damage: Damage, member_id: UUID | None) -> Membership:

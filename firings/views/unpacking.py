@@ -104,10 +104,10 @@ def rest_is_good(request: CoopRequest, firing: UUID) -> HttpResponse | None:
 @coop_form
 def damage_report(request: CoopRequest, firing: UUID) -> HttpResponse:
     found = firing_of(request.coop, firing)
-    pieces = list(queries.pieces_of(found))
+    options = {"pieces": list(queries.pieces_of(found)), "zones": list(found.zones.select_related("zone"))}
     if request.method != "POST":
-        return _damage_page(request, found, DamageForm(pieces=pieces))
-    form = DamageForm(request.POST, pieces=pieces)
+        return _damage_page(request, found, DamageForm(**options))
+    form = DamageForm(request.POST, **options)
     try:
         if not form.is_valid():
             raise Malformed([_("Something was not filled in; look at the fields below.")])
@@ -121,6 +121,7 @@ def damage_report(request: CoopRequest, firing: UUID) -> HttpResponse:
             count=told["count"],
             cause=told["cause"],
             piece_id=told["piece"],
+            zone_id=told["zone"],
             note=told["note"],
         )
     except Refused as no:
@@ -161,8 +162,14 @@ def damage_decide(request: CoopRequest, firing: UUID, damage: UUID) -> HttpRespo
             add_refusal(form, no)
         with reading(request.coop):
             return _decide_page(request, found, row, form, status=no.status)
-    messages.success(request, _("Decided. It goes into the cost shares as it stands now."))
+    messages.success(request, _("Decided. It counts once a second person, neither owner nor bearer, agrees."))
     return _to(request, firing)
+
+
+@coop_action(back="firing_unpacking")
+def damage_agree(request: CoopRequest, firing: UUID, damage: UUID) -> None:
+    services.agree_on_damage(request.coop, by=request.membership, now=timezone.now(), damage_id=damage)
+    messages.success(request, _("Agreed. It goes into the cost shares as it stands now."))
 
 
 def _decided(row: Damage, request: CoopRequest) -> dict[str, Any]:
@@ -192,4 +199,5 @@ urls: list[URLPattern] = [
     path(f"{_UNPACKING}pieces/<uuid:piece>/good/", outcome_good, name="outcome_good"),
     path(f"{_UNPACKING}damage/", damage_report, name="damage_report"),
     path(f"{_UNPACKING}damage/<uuid:damage>/", damage_decide, name="damage_decide"),
+    path(f"{_UNPACKING}damage/<uuid:damage>/agree/", damage_agree, name="damage_agree"),
 ]

@@ -7,8 +7,8 @@ import pytest
 
 from billing.queries.costs import costs_of
 from coop.policy import Terms
-from firings.models import Firing, FiringZone, Piece
-from tests.factories import NOW, ben, tess
+from firings.models import Damage, Firing, FiringZone, Piece
+from tests.factories import NOW, ada, ben, cora, stu, tess
 from tests.factories_money import draft, make_settling_firing, posted, take
 
 pytestmark = pytest.mark.django_db
@@ -68,3 +68,27 @@ def test_the_reserve_bears_what_the_terms_leave_to_it_in_the_posting():
     assert lines["bank"] == -60_000
     assert lines["reserve"] == borne - 300, "less the levy of 5 cents a litre"
     assert sum(settlement.posting.lines.values_list("amount_minor", flat=True)) == 0
+
+
+def test_an_under_fired_zone_is_given_back_for_once_two_have_decided():
+    firing = make_settling_firing(litres={"Ada": (0, 30), "Ben": 30}, terms=TERMS)
+    tess()
+    take(firing, 60_000)
+    row = Damage.objects.create(
+        coop=firing.coop,
+        firing=firing,
+        what="zone",
+        zone=firing.zones.get(zone__is_soda=True),
+        note="cone 8 stood",
+        bearer="reserve",
+        decided_by=stu(),
+        decided_at=NOW,
+        reported_by=ben(),
+        reported_at=NOW,
+    )
+    assert draft(firing).answer["totals"] == {str(ada().public_id): 30_000, str(ben().public_id): 30_000}
+    Damage.objects.filter(pk=row.pk).update(agreed_by=cora(), agreed_at=NOW)
+    settlement = posted(firing)
+    assert settlement.answer["totals"] == {str(ada().public_id): 15_000, str(ben().public_id): 30_000}
+    lines = {line.account.kind: line.amount_minor for line in settlement.posting.lines.exclude(account__kind="member")}
+    assert lines == {"bank": -60_000, "reserve": 15_000}

@@ -104,6 +104,8 @@ def test_hours_damage_and_levy_come_into_the_draft():
         reported_by=ada(),
         reported_at=NOW,
         decided_by=ada(),
+        agreed_by=tess(),
+        agreed_at=NOW,
         decided_at=NOW,
     )
     settlement = draft(firing)

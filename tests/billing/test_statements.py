@@ -121,6 +121,8 @@ def everything_at_once():
         borne_by=ben(),
         amount_minor=6100,
         decided_by=ada(),
+        agreed_by=tess(),
+        agreed_at=NOW,
         decided_at=NOW,
     )
     return posted(firing)

@@ -8,7 +8,7 @@ from coop.errors import NotAllowed, NotFound, Refused
 from firings.models import Damage, Firing, Outcome, Piece
 from firings.queries import unpacking as queries
 from firings.services import unpacking
-from tests.factories import NOW, ben, cora, cy, make_member
+from tests.factories import NOW, ben, cora, cy, make_member, stu
 from tests.factories_fire import make_fire_with_pieces
 
 pytestmark = pytest.mark.django_db
@@ -148,10 +148,42 @@ def test_whoever_would_bear_it_does_not_decide():
         decide(row, ben(), bearer="nobody")
 
 
+def agree(row, by):
+    return unpacking.agree_on_damage(row.coop, by=by, now=NOW, damage_id=row.public_id)
+
+
+def test_a_decision_counts_once_a_second_person_agrees_who_neither_owns_nor_bears_it():
+    firing = make_fire_with_pieces()
+    dora = make_member("Dora")
+    row = damage(firing, piece_id=piece("bowl").public_id)
+    with pytest.raises(Refused, match="Nobody has decided"):
+        agree(row, dora)
+    decide(row, firing.lead, bearer="member", borne_by_id=dora.public_id, amount_minor=4500)
+    owner = piece("bowl").booking.member
+    for somebody, sentence in ((firing.lead, "second person"), (dora, "two others"), (owner, "two others")):
+        with pytest.raises(NotAllowed, match=sentence):
+            agree(row, somebody)
+    assert agree(row, cora()).agreed_by == cora()
+    with pytest.raises(Refused, match="already"):
+        agree(row, stu())
+    row = decide(row, firing.lead, bearer="nobody")
+    assert (row.agreed_by, row.agreed_at) == (None, None), "decided anew, it is agreed on anew"
+
+
+def test_no_single_member_bears_an_under_fired_zone():
+    firing = make_fire_with_pieces()
+    row = damage(firing, what="zone", zone_id=firing.zones.first().public_id)
+    with pytest.raises(Refused, match="No single member"):
+        decide(row, firing.lead, bearer="member", borne_by_id=make_member("Dora").public_id)
+    decide(row, firing.lead, bearer="reserve")
+    assert agree(row, cora()).agreed_at == NOW
+
+
 @pytest.mark.parametrize(
     ("fields", "sentence"),
     [
-        ({"what": "chimney"}, "board, post, kiln or piece"),
+        ({"what": "chimney"}, "board, post, kiln, piece or zone"),
+        ({"what": "zone"}, "which zone"),
         ({"cause": "ghosts"}, "Pick a cause"),
         ({"count": 0}, "from 1 to 500"),
         ({"note": " "}, "what happened"),
@@ -210,6 +242,8 @@ def test_the_database_takes_one_count_per_result_and_none_of_nothing():
     [
         ("damage_cost_is_not_negative", {"amount_minor": -1}),
         ("bearing_member_is_named", {"bearer": "member"}),
+        ("damage_agreed_by_another", {"bearer": "all", "decided_by": ..., "agreed_by": ...}),
+        ("under_fired_zone_is_named", {"what": "zone"}),
         ("damage_not_decided_by_who_bears_it", {"bearer": "member", "borne_by": ..., "decided_by": ...}),
     ],
 )
@@ -218,7 +252,12 @@ def test_the_database_refuses_what_no_damage_may_be(name, fields):
     filled = {key: firing.lead if value is ... else value for key, value in fields.items()}
     with pytest.raises(IntegrityError, match=name), transaction.atomic():
         Damage.objects.create(
-            coop=firing.coop, firing=firing, what="board", note="x", reported_by=firing.lead, reported_at=NOW, **filled
+            coop=firing.coop,
+            firing=firing,
+            note="x",
+            reported_by=firing.lead,
+            reported_at=NOW,
+            **{"what": "board", **filled},
         )
 
 
