@@ -28,6 +28,7 @@ from firings.queries import fire as queries
 from firings.queries.firings import firing_of
 from firings.queries.wood import wood_of
 from firings.services import hand_overs, log
+from firings.views.fire_more import more_forms
 from firings.views.phones import words
 
 READINGS_SHOWN = 12
@@ -108,6 +109,7 @@ def _page(
         if found.stage == Firing.Stage.LIT
         else None,
         "kept": kept,
+        "more_forms": more_forms(request, found) if kept and may_write else [],
         "kept_names": queries.who_wrote(found) if kept else (),
         "phone_words": words(),
         **_forms(page, request, faulty),

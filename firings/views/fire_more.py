@@ -68,17 +68,23 @@ def _options(request: CoopRequest, firing: Firing) -> dict[str, bool]:
     }
 
 
-def _page(request: CoopRequest, firing: Firing, *, faulty: EntryForm | None = None, status: int = 200) -> HttpResponse:
-    may_write = allowed(log.check_writes, request.membership, firing)
-    shown = [
+def more_forms(
+    request: CoopRequest, firing: Firing, *, faulty: EntryForm | None = None
+) -> list[tuple[LogEntry.Kind, str, EntryForm]]:
+    """Each kind that this log takes now with its drawing and its form; the faulty one as it was typed."""
+    return [
         (LogEntry.Kind(kind), ICONS[kind], faulty if faulty is not None and kind == faulty.KIND else form)
         for kind in LESS_OFTEN
         if (form := FORMS[kind](**_options(request, firing))) and allowed(log.check_takes_log, firing, kind)
     ]
+
+
+def _page(request: CoopRequest, firing: Firing, *, faulty: EntryForm | None = None, status: int = 200) -> HttpResponse:
+    may_write = allowed(log.check_writes, request.membership, firing)
     context = {
         "firing": firing,
         "tab": "fire",
-        "forms": shown if may_write else [],
+        "forms": more_forms(request, firing, faulty=faulty) if may_write else [],
         "may_write": may_write,
         "faulty": faulty,
         "unit": "°F" if request.user.temperature_unit == "f" else "°C",

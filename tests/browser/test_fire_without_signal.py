@@ -181,6 +181,19 @@ def test_three_taps_make_a_reading_that_is_kept_shown_and_sent_when_the_signal_i
     assert sent(house)[-1][6] == was + 100
 
 
+def test_what_is_written_less_often_is_kept_without_signal_too(at_the_kiln, house):
+    kiln = at_the_kiln(LEAD).opens().loses_signal()
+    before = sent(house)
+    kiln.page.reload()  # now it is the kept copy
+    kiln.page.locator("#keys").get_by_role("link", name="More").click()
+    air = kiln.page.locator("#weather").get_by_label("Air outside")
+    air.fill("-3")
+    kiln.page.locator("#weather").get_by_label("Rain, wind, sky").fill("sleet, wind from the north")
+    kiln.page.locator("#weather").get_by_role("button", name="Save weather").click()
+    kiln.waits_with(1).has_signal().sends().waits_with(0)
+    assert [(row[0], row[6]) for row in sent(house)[len(before) :]] == [("weather", -30)]
+
+
 def test_an_entry_may_be_undone_for_ten_seconds_and_is_not_sent_before(at_the_kiln, house):
     kiln = at_the_kiln(LEAD).opens()
     before = sent(house)

@@ -132,7 +132,7 @@ function entryOf(form, key) {
   if (key && key.name) filled.set(key.name, key.value);
   for (const [name, value] of filled) if (!LEFT_OUT.has(name) && typeof value === "string" && value.trim()) body[name] = value.trim();
   const pressed = filled.get("pressed");
-  if (body.kind === "reading") {
+  if (body.kind === "reading" || body.temperature_dc) {
     body.temperature_dc = pressed ? +pressed : typedDc(filled.get("temperature_dc") || "");
     if (body.temperature_dc === null) throw new Incomplete("number", form.elements.temperature_dc);
   }
@@ -157,7 +157,7 @@ function entryOf(form, key) {
 function saidOf(form, key, body) {
   if (body.kind === "reading") return `${body.probe} ${shownDc(body.temperature_dc)}`;
   const word = key && key.name ? key.textContent.trim() : "";
-  const title = body.kind !== "round" && form.closest("section")?.querySelector("h3")?.textContent.trim();
+  const title = body.kind !== "round" && form.closest("section")?.querySelector("h2, h3")?.textContent.trim();
   const values = Array.from(form.elements, (field) => {
     if (field.type === "hidden" || LEFT_OUT.has(field.name) || !field.name || !body[field.name] || field.tagName === "BUTTON") return "";
     return field.tagName === "SELECT" ? field.selectedOptions[0].textContent.trim() : `${field.value.trim()}${field.name === "grams" ? " g" : ""}`;
@@ -192,6 +192,13 @@ document.addEventListener("submit", async (event) => {
   navigator.storage?.persist?.();
   await show();
 }, true);
+
+// What is written less often has a page of its own; without signal the copy kept here has its forms too.
+document.addEventListener("click", (event) => {
+  if (!event.target.closest("[data-more]") || line === "through") return;
+  event.preventDefault();
+  window.location.assign(`${told.page}?kept#more`);
+});
 
 // --- Ten seconds to undo ------------------------------------------------------------------
 
