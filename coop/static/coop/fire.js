@@ -274,11 +274,21 @@ async function reach() {
   return true;
 }
 
-const send = (urgent = false) =>
-  (busy ??= alone(() => sendAll(urgent)).finally(() => {
-    busy = null;
+let wanted = false; // "send now" was pressed while sending
+
+function send(urgent = false) {
+  if (busy) {
+    wanted ||= urgent;
+    return busy;
+  }
+  busy = alone(() => sendAll(urgent)).finally(() => {
+    const again = wanted;
+    [busy, wanted] = [null, false];
     show();
-  }));
+    if (again) send(true);
+  });
+  return busy;
+}
 
 // One tab at a time sends; the service would write each entry once in any case.
 const alone = (work) => (navigator.locks ? navigator.locks.request("fire-send", work) : work());
@@ -296,6 +306,8 @@ async function sendAll(urgent) {
     }
   }
   if (taken || Date.now() - freshAt > 60_000) await refresh();
+  const young = pending.filter((entry) => !due(entry));
+  if (young.length) setTimeout(send, Math.max(0, young[0].made + UNDO_MS - Date.now()) + 50);
 }
 
 function byFire(entries) {
