@@ -21,7 +21,7 @@ from firings.models import Firing
 from firings.queries.firings import firing_of
 from firings.services import log, probes
 
-SHOWN = 12
+SHOWN = 6
 
 
 @coop_form
