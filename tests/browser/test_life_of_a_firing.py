@@ -1,13 +1,16 @@
 """One firing from the call to the last cent, carried by several people in their browsers, on a phone and at a desk."""
 
+import io
 import json
 import re
 from datetime import date, timedelta
 
 import pytest
+from PIL import Image
 from playwright.sync_api import expect
 
 from tests.browser.conftest import DESK, PHONE
+from tests.factories_bank import IBAN, Moved, camt
 
 LEAD, STEWARD, TREASURER = "Perpetua Oyelaran", "Casimir Brandt", "Noor Hakimi"
 PIECES = {
@@ -89,8 +92,12 @@ def cleaned_up(lead, steward):
 
 def settled(treasurer, member):
     treasurer.tab("Money").follow("Enter a receipt")
-    treasurer.pick("What for", "wood").fill("Amount in EUR", "84,10").press("Enter it")
-    treasurer.sees("The receipt is entered.").press("Draft the cost shares").sees("Nobody has been told yet.")
+    treasurer.pick("What for", "wood").fill("Amount in EUR", "84,10")
+    photo = {"name": "receipt.png", "mimeType": "image/png", "buffer": photo_of_a_receipt()}
+    treasurer.page.locator("input[type=file]").set_input_files(photo)
+    treasurer.press("Enter it").sees("The receipt is entered.")
+    expect(treasurer.page.locator(".photos img")).to_have_js_property("naturalWidth", 320)
+    treasurer.press("Draft the cost shares").sees("Nobody has been told yet.")
     treasurer.press("Open for questions").sees("open for questions")
     member.tab("Money").follow("Ask about the cost shares").fill("What do you want to know?", "Whose wood was it?")
     member.press("Ask").sees("Whose wood was it?")
@@ -107,6 +114,31 @@ def paid(treasurer, member, *, name):
     owed = re.search(r"([\d.]+) EUR to pay", member.page.get_by_role("main").inner_text())[1]
     treasurer.go("money/").follow(re.compile(f"Record a payment {name}")).fill("Amount in EUR", owed)
     treasurer.press("Record it").sees_not(f"Record a payment {name}")
+    member.go("money/").sees("nothing to pay")
+
+
+def photo_of_a_receipt():
+    drawn = io.BytesIO()
+    Image.new("RGB", (800, 600), "wheat").save(drawn, "PNG")
+    return drawn.getvalue()
+
+
+def account_set(treasurer):
+    treasurer.go("money/bank/account/").fill("Account holder", "Wrenfield Kiln Co-op")
+    treasurer.fill("Account number (IBAN)", "de71 1102 2033 0123 4567 89").press("Set it")
+    treasurer.sees("it stands on every statement made from now on")
+
+
+def paid_through_the_bank(treasurer, member):
+    """The member reads account and reference off their page; the bank's file brings the payment home."""
+    main = member.go("money/").sees(IBAN).page.get_by_role("main").inner_text()
+    owed, reference = re.search(r"([\d.]+) EUR to pay", main)[1], re.search(r"RF\d{10,}", main)[0]
+    moved = Moved(int(owed.replace(".", "")), "A friend", reference=reference, on=date.today())
+    file = {"name": "bank.xml", "mimeType": "text/xml", "buffer": camt([moved])}
+    treasurer.go("money/bank/").follow("Bring a file of the bank")
+    treasurer.page.locator("input[type=file]").set_input_files(file)
+    treasurer.press("Read it").sees("1 movement is new").sees(f"the reference {reference}")
+    treasurer.press("Take the whole file").sees("1 new movements, 1 payments posted, 0 wait")
     member.go("money/").sees("nothing to pay")
 
 
@@ -137,6 +169,8 @@ def test_several_people_carry_a_firing_from_the_call_to_the_last_cent(visit, siz
     proposed_accepted_and_ticked_load_plan(lead)
     fired_and_unpacked(lead, members[0])
     cleaned_up(lead, steward.open_firing(name))
+    account_set(treasurer)
     settled(treasurer.open_firing(name), members[0])
     paid(treasurer, members[0], name="Wiebke Janssen")
+    paid_through_the_bank(treasurer, members[1])
     treasurer.open_firing(name).sees("Stage 10 of 10: closed")

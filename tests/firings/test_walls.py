@@ -19,6 +19,7 @@ from firings.models import (
     Material,
     PostSet,
     PostSpot,
+    Probe,
     StageMove,
     WoodMove,
     WoodStack,
@@ -56,6 +57,10 @@ def a_stack(kiln, **fields):
     return WoodStack.objects.create(**{**said, **fields})
 
 
+def a_probe(kiln, **fields):
+    return Probe.objects.create(**{"coop": kiln.coop, "kiln": kiln, "name": "front", "changed_at": NOW, **fields})
+
+
 def twice(make):
     make()
     make()
@@ -85,6 +90,12 @@ BREAKS = {
     "wood_move_moves_something": lambda kiln, firing: WoodMove.objects.create(
         coop=kiln.coop, stack=a_stack(kiln), stacked_dm3=0, at=NOW
     ),
+    "wood_difference_says_why": lambda kiln, firing: WoodMove.objects.create(
+        coop=kiln.coop, stack=a_stack(kiln), stacked_dm3=-1, counted_dm3=899, at=NOW
+    ),
+    "probe_name_used_once_per_kiln": lambda kiln, firing: twice(lambda: a_probe(kiln)),
+    "probe_offset_is_small": lambda kiln, firing: a_probe(kiln, offset_dc=1501),
+    "probe_has_a_name": lambda kiln, firing: a_probe(kiln, name=""),
     "firing_name_used_once": lambda kiln, firing: copy_of(firing, holds_kiln=False),
     "firing_dates_are_in_order": lambda kiln, firing: change(firing, ends_at=firing.lights_at),
     "booking_closes_before_the_fire": lambda kiln, firing: change(firing, booking_closes_at=firing.lights_at + H),
@@ -97,7 +108,20 @@ BREAKS = {
         lambda: GuestPass.objects.create(coop=kiln.coop, firing=firing, host=firing.lead, guest=ben())
     ),
 }
-OURS = (Kiln, Zone, PostSpot, PostSet, CrewPhase, Material, WoodStack, WoodMove, Firing, FiringZone, GuestPass)
+OURS = (
+    Kiln,
+    Probe,
+    Zone,
+    PostSpot,
+    PostSet,
+    CrewPhase,
+    Material,
+    WoodStack,
+    WoodMove,
+    Firing,
+    FiringZone,
+    GuestPass,
+)
 
 
 def named(model, name):
