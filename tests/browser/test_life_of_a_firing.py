@@ -15,7 +15,7 @@ from tests.factories_bank import IBAN, Moved, camt
 LEAD, STEWARD, TREASURER = "Perpetua Oyelaran", "Casimir Brandt", "Noor Hakimi"
 PIECES = {
     "Wiebke Janssen": [("tea bowl", 4, 120, 90), ("wide jar", 2, 180, 210)],
-    "Bram de Wit": [("mug", 6, 95, 100)],
+    "Priya Raman": [("mug", 6, 95, 100)],
 }
 
 

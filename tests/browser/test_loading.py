@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+from contextlib import closing
 
 import pytest
 from playwright.sync_api import expect
@@ -10,6 +11,11 @@ from tests.browser.conftest import DESK, PHONE
 
 FIRING = "Midwinter burn"
 LEAD = "Ivo Lindqvist"
+
+
+def to_stage(house, stage):
+    with closing(sqlite3.connect(house.folder / "coop.sqlite3", timeout=20)) as database, database:
+        database.execute("UPDATE firings_firing SET stage = ? WHERE name = ?", [stage, FIRING])
 
 
 @pytest.fixture(scope="module")
@@ -30,10 +36,9 @@ def planned(house, browser):
     page.get_by_role("button", name="Accept this plan").click()
     page.get_by_text("is the plan to load by").wait_for()
     page.close()
-    with sqlite3.connect(house.folder / "coop.sqlite3") as database:  # weeks go by: its loading begins
-        database.execute("UPDATE firings_firing SET stage = 'loading' WHERE name = ?", [FIRING])
-    database.close()
-    return address
+    to_stage(house, "loading")  # weeks go by: its loading begins
+    yield address
+    to_stage(house, "booking")  # the house is lent to other tests
 
 
 def count_in(visitor):

@@ -320,7 +320,8 @@ function byFire(entries) {
 let pending = [];
 
 function sendLeaving() {
-  if (line !== "through" || busy || !pending.length || pending.length > 50) return;
+  // Also while a sending is under way, since leaving cuts that off: the service takes each entry once.
+  if (!csrf || line === "signed-out" || line === "held" || !pending.length || pending.length > 50) return;
   call(told.batch, {
     method: "POST",
     keepalive: true,
