@@ -244,9 +244,10 @@ def test_ten_hours_without_signal_three_hundred_entries_two_killed_tabs_and_an_e
     kiln.visitor.sign_in(LEAD)
     began = time.monotonic()
     kiln.page.goto(kiln.address)
-    expect(kiln.page.locator("#phone-list > li")).to_have_count(0, timeout=60_000)
+    while len(new := sent(house)[len(before) :]) < 300:
+        assert time.monotonic() < began + 60, len(new)
     took = time.monotonic() - began
-    new = sent(house)[len(before) :]
+    expect(kiln.page.locator("#phone-list > li")).to_have_count(0)
     assert len(new) == 300
     assert len({(device, number) for _, device, number, *_ in new}) == 300
     assert [number for _, _, number, *_ in new] == sorted(number for _, _, number, *_ in new)

@@ -242,6 +242,7 @@ undoKey?.addEventListener("click", async () => {
 
 let line = "unknown"; // unknown, through, none, signed-out, held
 let held = "";
+let through = false; // what the last look that came to an end found
 let csrf = "";
 let busy = null;
 let sentSince = []; // taken by the service, not yet in the figures of this page
@@ -254,6 +255,7 @@ const call = (address, options = {}) =>
 async function reach() {
   line = "none";
   const answer = await call(told.batch).catch(() => null);
+  through = Boolean(answer && answer.ok);
   if (!answer || answer.status >= 500) return false;
   if (answer.status === 401) {
     line = "signed-out";
@@ -321,7 +323,7 @@ let pending = [];
 
 function sendLeaving() {
   // Also while a sending is under way, since leaving cuts that off: the service takes each entry once.
-  if (!csrf || line === "signed-out" || line === "held" || !pending.length || pending.length > 50) return;
+  if (!through || !pending.length || pending.length > 50) return;
   call(told.batch, {
     method: "POST",
     keepalive: true,
@@ -345,6 +347,7 @@ async function sendSome(address, entries) {
   const said = answer && (await answer.json().catch(() => null));
   if (!answer || !said || answer.status >= 500) {
     line = "none";
+    through = false;
     return 0;
   }
   if (!answer.ok) {
