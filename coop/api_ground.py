@@ -99,12 +99,23 @@ def _writes(view: CoopAPIView, handler: Callable[..., Response]) -> Callable[...
         finally:
             once.reset(token)
         if wanted.row is not None:
-            kept = json.loads(json.dumps(response.data, default=str))
+            kept = _storable(json.loads(json.dumps(response.data, default=str)))
             kept = {**kept, **{name: "" for name in view.told_once if name in kept}} if view.told_once else kept
             IdempotencyKey.objects.filter(pk=wanted.row.pk).update(status=response.status_code, answer=kept)
         return response
 
     return run
+
+
+def _storable(value: Any) -> Any:
+    """As a database can keep it: an answer may say back a text with a NUL, which PostgreSQL's JSON cannot hold."""
+    if isinstance(value, str):
+        return value.replace("\0", "\N{REPLACEMENT CHARACTER}")
+    if isinstance(value, list):
+        return [_storable(one) for one in value]
+    if isinstance(value, dict):
+        return {_storable(name): _storable(one) for name, one in value.items()}
+    return value
 
 
 def _hash(data: Any) -> str:

@@ -18,7 +18,7 @@ from django.conf import settings
 from django.db.models import Sum
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 
 from coop.errors import Malformed, NotAllowed, NotFound, Refused, Taken
 from coop.models import Coop, HoldsPicture, Membership, Picture, PictureData
@@ -125,6 +125,8 @@ def _too_many_pixels() -> str:
 
 def _upright(image: Image.Image) -> Image.Image:
     """Turned as the camera was held; EXIF that cannot be read turns nothing."""
+    # WeasyPrint, once loaded, has Pillow fill up what is cut off, in the whole process; here that must be refused.
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     image.load()
     try:
         return ImageOps.exif_transpose(image)

@@ -45,6 +45,21 @@ def browser_type_launch_args(browser_type_launch_args):
     return {**browser_type_launch_args, "executable_path": shutil.which("chromium"), "args": BROWSER_FLAGS}
 
 
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup, django_db_blocker):
+    """A server of ours that was slow to stop must not keep PostgreSQL's test database from being dropped."""
+    yield
+    with django_db_blocker.unblock():
+        if connection.vendor == "postgresql":
+            with connection.cursor() as cursor:
+                cursor.execute(
+                    "SELECT query, pg_terminate_backend(pid) FROM pg_stat_activity "
+                    "WHERE datname = current_database() AND pid <> pg_backend_pid() AND usename = current_user"
+                )
+                for query, _done in cursor.fetchall():
+                    print(f"still connected after the tests, and cut off: {query[:200]}")
+
+
 @pytest.fixture(autouse=True)
 def _own_mail_folder(settings, tmp_path):
     settings.EMAIL_FILE_PATH = tmp_path / "mail"

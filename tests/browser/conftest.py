@@ -100,10 +100,14 @@ def _furnished(tmp_path_factory):
     return Path(shutil.copytree(model, tmp_path_factory.mktemp("house"), dirs_exist_ok=True))
 
 
-@pytest.fixture(scope="session")
-def house(tmp_path_factory):
+def only_on_sqlite():
     if os.environ.get("DATABASE_URL"):
         pytest.skip("the browser tests make a demo of their own in SQLite; unset DATABASE_URL to run them")
+
+
+@pytest.fixture(scope="session")
+def house(tmp_path_factory):
+    only_on_sqlite()
     made = House(_furnished(tmp_path_factory))
     made.start()
     yield made

@@ -19,6 +19,7 @@ UUID = r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}"
 @pytest.fixture(scope="module")
 def house(tmp_path_factory):
     """A house of its own: these tests stop the server and end the fire."""
+    conftest.only_on_sqlite()
     made = conftest.House(conftest._furnished(tmp_path_factory))
     made.start()
     yield made

@@ -10,7 +10,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import IntegrityError, transaction
 from django.urls import reverse
-from PIL import Image
+from PIL import Image, ImageFile
 
 from coop import pictures
 from coop.errors import Malformed, NotFound, Refused, Taken
@@ -139,6 +139,12 @@ def test_what_is_no_photo_is_refused_in_one_sentence(content, said):
         pictures.cleaned(content)
     assert len(no.value.faults) == 1
     assert no.value.fields["picture"]
+
+
+def test_a_cut_off_photo_is_refused_although_another_library_told_pillow_to_fill_it_up(monkeypatch):
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)  # as WeasyPrint does when it is loaded
+    with pytest.raises(Malformed, match="cut off"):
+        pictures.cleaned(photo(400, 400, quality=95)[:-900])
 
 
 def test_a_bomb_is_refused_before_it_is_unpacked(monkeypatch):
