@@ -31,9 +31,9 @@ def _booked(house: House, fault: str, answers: list[Answered], heals: list[float
     )
 
 
-def _bookings(house: House, many: int) -> list[Callable[[], Answered]]:
+def _bookings(house: House) -> Callable[[int], Answered]:
     prefix = f"pot{next(_names)}"
-    return [lambda n=n: house.book(n, "wide", f"{prefix}-{n}") for n in range(many)]  # type: ignore[misc]
+    return lambda number: house.book(number, "wide", f"{prefix}-{number}")
 
 
 def web_killed(house: House, many: int, times: int) -> Row:
@@ -42,7 +42,9 @@ def web_killed(house: House, many: int, times: int) -> Row:
         house.start("web")
 
     return _booked(
-        house, "web processes killed (SIGKILL)", *hammer(house, _bookings(house, many), spoil, times=times, pause=3)
+        house,
+        "web processes killed (SIGKILL)",
+        *hammer(house, _bookings(house), spoil, many=many, times=times, pause=3),
     )
 
 
@@ -54,7 +56,7 @@ def base_restarted(house: House, many: int, times: int) -> Row:
     return _booked(
         house,
         "PostgreSQL stopped at once and started",
-        *hammer(house, _bookings(house, many), spoil, times=times, pause=3),
+        *hammer(house, _bookings(house), spoil, many=many, times=times, pause=3),
     )
 
 
@@ -65,7 +67,9 @@ def redis_gone(house: House, many: int, times: int) -> Row:
         house.start("redis")
 
     return _booked(
-        house, "Redis killed, two seconds away", *hammer(house, _bookings(house, many), spoil, times=times, pause=2)
+        house,
+        "Redis killed, two seconds away",
+        *hammer(house, _bookings(house), spoil, many=many, times=times, pause=2),
     )
 
 
@@ -78,7 +82,7 @@ def disk_full(house: House, many: int, times: int) -> Row:
         house.limit_files(-1)
 
     return _booked(
-        house, "disk full for two seconds", *hammer(house, _bookings(house, many), spoil, times=times, pause=2)
+        house, "disk full for two seconds", *hammer(house, _bookings(house), spoil, many=many, times=times, pause=2)
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import itertools
 import json
 import os
 import resource
@@ -14,7 +15,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
@@ -235,12 +236,12 @@ class House:
         while time.monotonic() < began + PATIENCE:
             tries += 1
             try:
-                status, text = self.ask("POST", f"/faults/api/v1/{path}", body, token=token, key=key)
+                status, _text = self.ask("POST", f"/faults/api/v1/{path}", body, token=token, key=key)
             except (OSError, http.client.HTTPException):
                 time.sleep(0.2)
                 continue
             if status < 500 and status != 429:
-                done = status in (200, 201) or "already carried out" in text or "already sent once" in text
+                done = status in (200, 201, 409)  # 409: another with this key was first
                 return Answered(key, done, status, tries, time.monotonic())
             time.sleep(0.2)
         return Answered(key, False, 0, tries, time.monotonic())
@@ -276,31 +277,39 @@ class Row:
 
 def hammer(
     house: House,
-    jobs: Iterable[Callable[[], Answered]],
+    job: Callable[[int], Answered],
     sabotage: Callable[[], None],
     *,
+    many: int,
     times: int,
-    pause: float = 1.0,
+    pause: float,
 ) -> tuple[list[Answered], list[float]]:
-    """Eight clients work while the sabotage happens so many times; their answers, and seconds to the next success."""
+    """Eight clients work while the sabotage happens so many times; their answers, and seconds to the next success.
+
+    They do at least so many jobs and do not stop before the last sabotage has healed.
+    """
     moments: list[float] = []
-    answers: list[Answered] = []
-    with ThreadPoolExecutor(8) as crowd:
-        waiting = [crowd.submit(job) for job in jobs]
-        over = threading.Event()
+    over = threading.Event()
+    numbers = itertools.count()
 
-        def spoil() -> None:
-            for _ in range(times):
-                if over.wait(pause):
-                    return
-                moments.append(time.monotonic())
-                sabotage()
-
-        spoiler = threading.Thread(target=spoil)
-        spoiler.start()
-        answers = [one.result() for one in waiting]
+    def spoil() -> None:
+        for _ in range(times):
+            time.sleep(pause)
+            moments.append(time.monotonic())
+            sabotage()
+        time.sleep(pause)
         over.set()
-        spoiler.join()
+
+    def work(_: int) -> list[Answered]:
+        done = []
+        while (number := next(numbers)) < many or not over.is_set():
+            done.append(job(number))
+        return done
+
+    with ThreadPoolExecutor(9) as crowd:
+        spoiling = crowd.submit(spoil)
+        answers = [one for part in crowd.map(work, range(8)) for one in part]
+        spoiling.result()
     successes = sorted(one.at for one in answers if one.is_done)
-    heals = [next((at - moment for at in successes if at > moment), 0.0) for moment in moments]
+    heals = [next((at - moment for at in successes if at > moment), PATIENCE) for moment in moments]
     return answers, heals
