@@ -15,7 +15,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
@@ -189,10 +189,17 @@ class House:
 
     def limit_files(self, most: int) -> None:
         """What the web processes may write into any file from now on, bytes: a full disk, as they see it."""
-        web = self.running["web"].pid
-        children = subprocess.run(["pgrep", "-P", str(web)], capture_output=True, text=True).stdout.split()
-        for pid in (web, *map(int, children)):
+        for pid in self._with_children(self.running["web"].pid):
             resource.prlimit(pid, resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+
+    @staticmethod
+    def _with_children(parent: int) -> Iterator[int]:
+        yield parent
+        for at in Path("/proc").glob("[0-9]*/stat"):
+            with suppress(OSError):  # it ended meanwhile
+                # proc(5): "pid (comm) state ppid ...", where comm may hold spaces and parentheses
+                if int(at.read_text().rpartition(")")[2].split()[1]) == parent:
+                    yield int(at.parent.name)
 
     # --- Asking it ---
 
