@@ -35,8 +35,10 @@ def say(**sentences: Any) -> None:
     _SENTENCES.update(sentences)
 
 
+_SENT_ONCE = gettext_lazy("This was already sent once; look at the page before sending it again.")
 say(
-    idempotency_key_used_once=gettext_lazy("This was already sent once; look at the page before sending it again."),
+    idempotency_key_used_once=_SENT_ONCE,
+    coop_idempotencykey=_SENT_ONCE,  # SQLite names the table's columns, not the constraint
     person_belongs_once_per_coop=gettext_lazy("This person belongs to the co-op already."),
     one_open_invitation_per_address=gettext_lazy(
         "This address has an open invitation; withdraw it before sending another."

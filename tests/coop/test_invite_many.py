@@ -5,7 +5,7 @@ from django.urls import reverse
 
 from coop import services
 from coop.errors import Malformed, NotAllowed
-from coop.models import Invitation, Membership, Notice
+from coop.models import Invitation, Notice
 from tests.factories import NOW, ben, cora, make_coop
 from tests.factories_firings import make_firing
 
@@ -87,4 +87,3 @@ def test_home_leads_the_coordinator_from_nothing_to_the_first_firing(client):
 def test_a_member_is_not_asked_to_set_the_co_op_up(client):
     client.force_login(ben().person)
     assert "To the first firing" not in client.get(reverse("home", kwargs={"coop": "hollow-lane"})).content.decode()
-    assert Membership.objects.exists()

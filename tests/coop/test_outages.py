@@ -8,8 +8,10 @@ from django.db import InterfaceError, OperationalError
 from django.test import Client
 
 from coop.cache import RedisCacheThatMayBeGone
+from coop.errors import Taken
+from coop.transactions import Once, once, use_case
 from coop.views import people
-from tests.factories import ben
+from tests.factories import NOW, ben
 
 pytestmark = pytest.mark.django_db
 
@@ -82,3 +84,18 @@ def test_one_signs_in_while_the_cache_is_gone(client, monkeypatch, settings):
     assert type(caches["default"]) is RedisCacheThatMayBeGone
     answer = client.post("/accounts/login/", {"login": person.email, "password": "a few plain words in a row"})
     assert answer.status_code == 302, answer.content.decode()[:300]
+
+
+def test_who_sends_one_request_twice_at_once_is_told_that_it_was_sent():
+    @use_case
+    def change(coop, *, by, now):
+        return None
+
+    token = once.set(Once(ben().person, "POST /there", "key", "hash"))
+    try:
+        change(ben().coop, by=ben(), now=NOW)
+        once.set(Once(ben().person, "POST /there", "key", "hash"))  # the other process, which has not seen the first
+        with pytest.raises(Taken, match="already sent once"):
+            change(ben().coop, by=ben(), now=NOW)
+    finally:
+        once.reset(token)
